@@ -1,0 +1,311 @@
+"""Frozen records that travel from room to room. No behaviour, no I/O, nothing but the standard library.
+
+Times are integer milliseconds since 1970-01-01 UTC (`*_ms`); a screen turns them into local time.
+Units stand in the names. `_sigma` is one standard deviation in the unit of the value beside it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import IntEnum, StrEnum
+
+
+class Flag(IntEnum):
+    """Quality flag of a value. Source: IOOS QARTOD manuals (flag table shared by all of them)."""
+
+    PASS = 1
+    NOT_EVALUATED = 2
+    SUSPECT = 3
+    FAIL = 4
+    MISSING = 9
+
+
+class Quantity(StrEnum):
+    """What is known about a vat's liquor."""
+
+    PH = "ph"
+    ORP = "orp_mv"
+    TEMPERATURE = "temperature_c"
+
+
+class Signal(StrEnum):
+    """What a probe delivers, before calibration. Each signal ends up as one quantity."""
+
+    PH = "ph"
+    PH_MV = "ph_mv"
+    ORP_MV = "orp_mv"
+    TEMPERATURE_C = "temperature_c"
+    PT100_OHM = "pt100_ohm"
+
+    @property
+    def quantity(self) -> Quantity:
+        return _QUANTITY_OF_SIGNAL[self]
+
+
+_QUANTITY_OF_SIGNAL = {
+    Signal.PH: Quantity.PH,
+    Signal.PH_MV: Quantity.PH,
+    Signal.ORP_MV: Quantity.ORP,
+    Signal.TEMPERATURE_C: Quantity.TEMPERATURE,
+    Signal.PT100_OHM: Quantity.TEMPERATURE,
+}
+
+
+class VatCondition(StrEnum):
+    """The one word a dyer reads first."""
+
+    DYEABLE = "dyeable"
+    SETTLING = "settling"
+    OFF = "off"
+    TOO_HOT = "too hot"
+    UNKNOWN = "unknown"
+
+
+class EntryKind(StrEnum):
+    """What a dyer writes into the journal."""
+
+    FEED = "feed"
+    STIR = "stir"
+    DIP = "dip"
+    CHECK = "check"
+    TOP_UP = "top-up"
+    COVER = "cover"
+    NOTE = "note"
+    OUTCOME = "outcome"
+    REMADE = "remade"
+
+
+class AlarmState(StrEnum):
+    """Alarm states of ISA-18.2 / IEC 62682 (names as in OPC UA Part 9, annex on ISA-18.2)."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED = "returned-to-normal unacknowledged"
+    LATCHED_UNACKNOWLEDGED = "latched unacknowledged"
+    LATCHED_ACKNOWLEDGED = "latched acknowledged"
+    SHELVED = "shelved"
+    SUPPRESSED = "suppressed by design"
+    OUT_OF_SERVICE = "out of service"
+
+
+class ActionVerb(StrEnum):
+    """What a person may do to an alarm (ISA-18.2 terms)."""
+
+    ACKNOWLEDGE = "acknowledge"
+    RESET = "reset"
+    SHELVE = "shelve"
+    UNSHELVE = "unshelve"
+    OUT_OF_SERVICE = "out-of-service"
+    RETURN_TO_SERVICE = "return-to-service"
+
+
+class Urgency(StrEnum):
+    """How loudly a push may knock. Danger passes quiet hours; the others wait for them to end."""
+
+    DANGER = "danger"
+    ACT = "act"
+    TELL = "tell"
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One value from one probe, as delivered. `value` is None when the probe gave nothing usable; `reason` says why."""
+
+    time_ms: int
+    vat: str
+    probe: str
+    signal: Signal
+    value: float | None
+    flag: Flag = Flag.NOT_EVALUATED
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PortEvent:
+    """A serial port was opened, lost or made no sense; `detail` is a sentence for the person reading."""
+
+    time_ms: int
+    port: str
+    event: str
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class JournalEntry:
+    """What a dyer did or saw. `time_ms` is when it happened, `logged_ms` when it was written down.
+
+    `what` is the substance of a feed, the colour word of a check, the fibre or piece of a dip.
+    `entry_id` makes a repeated submission harmless.
+    """
+
+    entry_id: str
+    time_ms: int
+    logged_ms: int
+    vat: str
+    kind: EntryKind
+    what: str = ""
+    grams: float | None = None
+    litres: float | None = None
+    minutes: float | None = None
+    text: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmAction:
+    """A person acknowledged, shelved, reset … one alarm. `until_ms` bounds a timed shelve."""
+
+    action_id: str
+    time_ms: int
+    vat: str
+    alarm: str
+    verb: ActionVerb
+    until_ms: int | None = None
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One quantity of a scan. When `value` is None the number is withdrawn and `reason` says why.
+
+    `time_ms` is the time of the newest sample behind the value (a slow probe's value is carried for a few scans).
+    """
+
+    value: float | None
+    sigma: float | None
+    flag: Flag
+    reason: str = ""
+    time_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Reduction:
+    """Share of the vat's indigo in its soluble leuco form: median with a 90 % interval, all in 0…1.
+
+    `margin_mv` is how far the liquor lies below the half-reduced potential (positive = reduced), 1 sigma beside it.
+    `saturated` means ≥ 99 %: the share says nothing more and only the margin still moves.
+    `probability_fit` is the probability that the share is at or above the vat's own limit.
+    """
+
+    share: float
+    share_low: float
+    share_high: float
+    margin_mv: float
+    margin_mv_sigma: float
+    saturated: bool
+    probability_fit: float
+
+
+@dataclass(frozen=True, slots=True)
+class Scan:
+    """One vat at the end of one slot of the scan grid. `slot_ms` is the slot's end."""
+
+    slot_ms: int
+    vat: str
+    ph: Measured
+    orp_mv: Measured
+    temperature_c: Measured
+    eh_mv: float | None
+    eh_mv_sigma: float | None
+    ph_25c: float | None
+    reduction: Reduction | None
+    condition: VatCondition
+    shortfalls: tuple[str, ...] = ()
+    settled_from_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmEvent:
+    """One transition of one alarm. `alarm` is the kind within the vat (`overheat`, `off-ph-low` …).
+
+    `occurrence` counts how often this alarm has been raised on this vat, from 1; with `vat` and `alarm` it names one
+    episode for ever.
+    """
+
+    slot_ms: int
+    vat: str
+    alarm: str
+    occurrence: int
+    transition: str
+    from_state: AlarmState
+    to_state: AlarmState
+    value: float | None = None
+    limit: float | None = None
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Push:
+    """A message for the dyer's phone, whole and ready to read. `push_id` is stable: the same event gives the same id."""
+
+    push_id: str
+    slot_ms: int
+    vat: str
+    alarm: str
+    urgency: Urgency
+    title: str
+    body: str
+    chart: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class VatCard:
+    """What screens and outlets need to know about a vat that is not measured."""
+
+    vat: str
+    name: str
+    chemistry: str
+    fibre: str
+    volume_l: float | None
+    warmed: bool
+    ph_low: float
+    ph_high: float
+    temperature_low_c: float
+    temperature_high_c: float
+    ceiling_c: float
+    reduction_low: float
+    settle_minutes: float
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """How far one outlet has come with one stream of the store, and what last went wrong."""
+
+    outlet: str
+    stream: str
+    position: int = 0
+    delivered: int = 0
+    dropped: int = 0
+    failures: int = 0
+    last_ok_ms: int | None = None
+    last_error: str = ""
+    last_error_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StepResult:
+    """Everything one vat's step gives back for one slot; the store takes it whole."""
+
+    scan: Scan
+    samples: tuple[Sample, ...] = ()
+    alarm_events: tuple[AlarmEvent, ...] = ()
+    pushes: tuple[Push, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """What is committed in one transaction: whole slots only, so a crash can never split one.
+
+    `state_snapshots` maps a vat to the JSON text of its pipeline state, kept now and then so that a restart replays
+    minutes, not a season.
+    """
+
+    slot_ms: int
+    settings_version: int
+    steps: tuple[StepResult, ...] = ()
+    journal: tuple[JournalEntry, ...] = ()
+    actions: tuple[AlarmAction, ...] = ()
+    port_events: tuple[PortEvent, ...] = ()
+    state_snapshots: dict[str, str] = field(default_factory=dict)
