@@ -309,3 +309,20 @@ class Batch:
     actions: tuple[AlarmAction, ...] = ()
     port_events: tuple[PortEvent, ...] = ()
     state_snapshots: dict[str, str] = field(default_factory=dict)
+
+
+class Stream(StrEnum):
+    """What an outlet can tail. Each stream is numbered upwards from 1 without reuse."""
+
+    SCANS = "scans"
+    ALARM_EVENTS = "alarm_events"
+    JOURNAL = "journal"
+    PUSHES = "pushes"
+
+
+@dataclass(frozen=True, slots=True)
+class Numbered:
+    """One row of a stream and its number."""
+
+    number: int
+    record: Scan | AlarmEvent | JournalEntry | Push
