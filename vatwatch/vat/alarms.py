@@ -1,0 +1,201 @@
+"""One alarm's life after ISA-18.2 / IEC 62682: a table of transitions, and the timers around it.
+
+Terms and states as in OPC UA Part 9 (annex on ISA-18.2): on-delay, off-delay, re-alarm, shelve, suppress by design,
+out of service, latched. Deadbands belong to the limit and live in `limits.py`. No clock: `now_ms` arrives as data.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from vatwatch.records import ActionVerb, AlarmAction, AlarmEvent, AlarmState, Urgency
+from vatwatch.vat.settings import AlarmTiming
+
+
+class Trigger(StrEnum):
+    """What can move an alarm from one state to another."""
+
+    OCCURS = "occurs"
+    RETURNS = "returns to normal"
+    RE_ALARMS = "re-alarms"
+    ACKNOWLEDGE = "acknowledge"
+    RESET = "reset"
+    SHELVE = "shelve"
+    UNSHELVE = "unshelve"
+    SUPPRESS = "suppress"
+    RELEASE = "release"
+    TAKE_OUT = "out of service"
+    PUT_BACK = "return to service"
+
+
+_S = AlarmState
+_T = Trigger
+_IN_SERVICE = (
+    _S.NORMAL,
+    _S.UNACKNOWLEDGED,
+    _S.ACKNOWLEDGED,
+    _S.RETURNED,
+    _S.LATCHED_UNACKNOWLEDGED,
+    _S.LATCHED_ACKNOWLEDGED,
+)
+
+TRANSITIONS: dict[tuple[AlarmState, Trigger], AlarmState] = {
+    (_S.NORMAL, _T.OCCURS): _S.UNACKNOWLEDGED,
+    (_S.NORMAL, _T.SUPPRESS): _S.SUPPRESSED,
+    (_S.UNACKNOWLEDGED, _T.ACKNOWLEDGE): _S.ACKNOWLEDGED,
+    (_S.UNACKNOWLEDGED, _T.RETURNS): _S.RETURNED,
+    (_S.UNACKNOWLEDGED, _T.RE_ALARMS): _S.UNACKNOWLEDGED,
+    (_S.ACKNOWLEDGED, _T.RETURNS): _S.NORMAL,
+    (_S.ACKNOWLEDGED, _T.RE_ALARMS): _S.UNACKNOWLEDGED,
+    (_S.RETURNED, _T.ACKNOWLEDGE): _S.NORMAL,
+    (_S.RETURNED, _T.OCCURS): _S.UNACKNOWLEDGED,
+    (_S.LATCHED_UNACKNOWLEDGED, _T.ACKNOWLEDGE): _S.LATCHED_ACKNOWLEDGED,
+    (_S.LATCHED_UNACKNOWLEDGED, _T.OCCURS): _S.UNACKNOWLEDGED,
+    (_S.LATCHED_UNACKNOWLEDGED, _T.RESET): _S.RETURNED,
+    (_S.LATCHED_ACKNOWLEDGED, _T.OCCURS): _S.UNACKNOWLEDGED,
+    (_S.LATCHED_ACKNOWLEDGED, _T.RESET): _S.NORMAL,
+    (_S.SUPPRESSED, _T.RELEASE): _S.NORMAL,
+    (_S.SHELVED, _T.UNSHELVE): _S.NORMAL,
+    (_S.OUT_OF_SERVICE, _T.PUT_BACK): _S.NORMAL,
+    **{(state, _T.SHELVE): _S.SHELVED for state in _IN_SERVICE},
+    **{(state, _T.TAKE_OUT): _S.OUT_OF_SERVICE for state in (*_IN_SERVICE, _S.SHELVED, _S.SUPPRESSED)},
+}
+"""Every transition there is. A pair that is not here does not happen: the trigger is ignored in that state.
+
+Shelved, suppressed and out-of-service alarms go back to normal first; a limit still passed raises them again at once.
+"""
+
+LATCHED_ON_RETURN = {
+    AlarmState.UNACKNOWLEDGED: AlarmState.LATCHED_UNACKNOWLEDGED,
+    AlarmState.ACKNOWLEDGED: AlarmState.LATCHED_ACKNOWLEDGED,
+}
+"""For a latching alarm these replace the plain return to normal."""
+
+STANDING = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+"""States in which the process itself is beyond its limit."""
+
+_TRIGGER_OF_VERB = {
+    ActionVerb.ACKNOWLEDGE: Trigger.ACKNOWLEDGE,
+    ActionVerb.RESET: Trigger.RESET,
+    ActionVerb.SHELVE: Trigger.SHELVE,
+    ActionVerb.UNSHELVE: Trigger.UNSHELVE,
+    ActionVerb.OUT_OF_SERVICE: Trigger.TAKE_OUT,
+    ActionVerb.RETURN_TO_SERVICE: Trigger.PUT_BACK,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmDefinition:
+    """One alarm of one vat: its name within the vat, how loud it is, how it is timed."""
+
+    alarm: str
+    urgency: Urgency
+    timing: AlarmTiming
+    latching: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmMemory:
+    """What must survive a restart. `beyond_since_ms` and `inside_since_ms` are the running delays."""
+
+    state: AlarmState = AlarmState.NORMAL
+    occurrence: int = 0
+    beyond_since_ms: int | None = None
+    inside_since_ms: int | None = None
+    last_raised_ms: int | None = None
+    shelved_until_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """What the process shows in this slot. `beyond` None: it cannot be told; delays start afresh, nothing clears."""
+
+    beyond: bool | None
+    value: float | None = None
+    limit: float | None = None
+    suppressed: bool = False
+
+
+def step_alarm(
+    definition: AlarmDefinition,
+    memory: AlarmMemory,
+    now_ms: int,
+    vat: str,
+    situation: Situation,
+    actions: Iterable[AlarmAction] = (),
+) -> tuple[AlarmMemory, list[AlarmEvent]]:
+    """One slot of one alarm: people's actions first, then suppression, then the process. Pure."""
+    events: list[AlarmEvent] = []
+
+    def fire(memory: AlarmMemory, trigger: Trigger, by: str = "") -> AlarmMemory:
+        target = TRANSITIONS.get((memory.state, trigger))
+        if trigger is Trigger.RETURNS and definition.latching:
+            target = LATCHED_ON_RETURN.get(memory.state, target)
+        if target is None:
+            return memory
+        raised = trigger in (Trigger.OCCURS, Trigger.RE_ALARMS)
+        moved = replace(
+            memory,
+            state=target,
+            occurrence=memory.occurrence + (trigger is Trigger.OCCURS),
+            last_raised_ms=now_ms if raised else memory.last_raised_ms,
+        )
+        events.append(
+            AlarmEvent(
+                slot_ms=now_ms,
+                vat=vat,
+                alarm=definition.alarm,
+                occurrence=moved.occurrence,
+                transition=trigger.value,
+                from_state=memory.state,
+                to_state=target,
+                value=situation.value,
+                limit=situation.limit,
+                by=by,
+            )
+        )
+        return moved
+
+    memory = _run_delays(memory, now_ms, situation)
+    for action in actions:
+        # A danger may be seen, never silenced by a reset while it lasts: RESET has no entry from a standing state.
+        memory = fire(memory, _TRIGGER_OF_VERB[action.verb], action.by)
+        if action.verb is ActionVerb.SHELVE and memory.state is AlarmState.SHELVED:
+            memory = replace(memory, shelved_until_ms=action.until_ms)
+    if memory.state is AlarmState.SHELVED and (
+        memory.shelved_until_ms is not None and now_ms >= memory.shelved_until_ms
+    ):
+        memory = replace(fire(memory, Trigger.UNSHELVE), shelved_until_ms=None)
+    if situation.suppressed:
+        # Only a quiet alarm can be suppressed: one that stands keeps its life until the process is back.
+        memory = fire(memory, Trigger.SUPPRESS)
+        if memory.state is AlarmState.SUPPRESSED:
+            return memory, events
+    memory = fire(memory, Trigger.RELEASE)
+
+    timing = definition.timing
+    if memory.beyond_since_ms is not None and now_ms - memory.beyond_since_ms >= timing.on_delay_ms:
+        if memory.state not in STANDING:
+            memory = fire(memory, Trigger.OCCURS)
+        elif (
+            timing.re_alarm_ms is not None
+            and memory.last_raised_ms is not None
+            and now_ms - memory.last_raised_ms >= timing.re_alarm_ms
+        ):
+            memory = fire(memory, Trigger.RE_ALARMS)
+    elif memory.inside_since_ms is not None and now_ms - memory.inside_since_ms >= timing.off_delay_ms:
+        memory = fire(memory, Trigger.RETURNS)
+    return memory, events
+
+
+def _run_delays(memory: AlarmMemory, now_ms: int, situation: Situation) -> AlarmMemory:
+    """Start, keep or forget the on- and off-delay. The condition must hold for the whole delay."""
+    if situation.beyond is None:
+        return replace(memory, beyond_since_ms=None, inside_since_ms=None)
+    if situation.beyond:
+        since = memory.beyond_since_ms
+        return replace(memory, beyond_since_ms=now_ms if since is None else since, inside_since_ms=None)
+    since = memory.inside_since_ms
+    return replace(memory, beyond_since_ms=None, inside_since_ms=now_ms if since is None else since)

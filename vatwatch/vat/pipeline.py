@@ -1,0 +1,282 @@
+"""One vat, one slot: samples and journal in, scan, flags, alarm events and pushes out. Pure and replayable.
+
+No clock, thread, file, log or environment: time arrives as data. The same settings, state, samples and journal give the
+same records bit for bit; restart, back-test and the tests all rest on that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from vatwatch.chemistry.alkali import ph_equivalent_25c
+from vatwatch.chemistry.electrodes import ReferenceElectrode, eh_mv_from_orp, reference_potential_sigma_mv
+from vatwatch.chemistry.nernst import thermal_mv
+from vatwatch.errors import RangeError
+from vatwatch.records import (
+    AlarmAction,
+    AlarmEvent,
+    EntryKind,
+    JournalEntry,
+    Measured,
+    Push,
+    Quantity,
+    Reduction,
+    Sample,
+    Scan,
+    StepResult,
+    Urgency,
+)
+from vatwatch.vat import window
+from vatwatch.vat.alarms import AlarmDefinition, AlarmMemory, Situation, step_alarm
+from vatwatch.vat.estimate import Couple, OffsetBelief, couple_from_readings, estimate_reduction
+from vatwatch.vat.history import extend
+from vatwatch.vat.limits import Limit
+from vatwatch.vat.quality import flag_sample
+from vatwatch.vat.scan import measure, remember
+from vatwatch.vat.settings import MINUTE_MS, VatSettings
+from vatwatch.vat.state import LastFeed, VatState
+from vatwatch.vat.teaching import Look, learn_from_look, widen
+from vatwatch.vat.wording import push_for
+
+DISTURBING = (EntryKind.FEED, EntryKind.STIR, EntryKind.DIP, EntryKind.TOP_UP)
+"""Entries after which the liquor must settle again before cloth goes in."""
+GAP_MS = 2 * MINUTE_MS
+"""A hole in the record longer than this starts alarm delays afresh: nobody knows what happened in it."""
+LOOK_HOLDS_MS = 15 * MINUTE_MS
+"""A look at the liquor is compared with the reading now only if it is not older than this."""
+_DAY_MS = 86_400_000
+_WIDEN_STEP_MS = 3_600_000
+
+SILENT = {
+    Quantity.PH: "silent-ph",
+    Quantity.ORP: "silent-orp",
+    Quantity.TEMPERATURE: "silent-temperature",
+}
+
+
+def initial_state(settings: VatSettings) -> VatState:
+    return VatState(belief=OffsetBelief.prior(settings.e7_sigma_mv))
+
+
+def alarm_definitions(settings: VatSettings) -> dict[str, AlarmDefinition]:
+    """Every alarm of one vat by name, in the order in which they are judged."""
+    temperature_urgency = Urgency.DANGER if settings.warmed else Urgency.ACT
+    definitions = [
+        AlarmDefinition(window.OVERHEAT, Urgency.DANGER, settings.overheat_timing, latching=True),
+        AlarmDefinition(SILENT[Quantity.TEMPERATURE], temperature_urgency, settings.silent_timing),
+        AlarmDefinition(SILENT[Quantity.PH], Urgency.ACT, settings.silent_timing),
+        AlarmDefinition(SILENT[Quantity.ORP], Urgency.ACT, settings.silent_timing),
+        *(AlarmDefinition(name, Urgency.ACT, settings.off_timing) for name in window.OFF_LIMITS),
+    ]
+    return {definition.alarm: definition for definition in definitions}
+
+
+def step(
+    settings: VatSettings,
+    state: VatState,
+    slot_ms: int,
+    samples: Sequence[Sample] = (),
+    journal: Sequence[JournalEntry] = (),
+    actions: Sequence[AlarmAction] = (),
+) -> tuple[VatState, StepResult]:
+    """Judge the slot that ends at `slot_ms`. `samples`, `journal` and `actions` are what was taken in during it.
+
+    Slots must come in increasing order. Samples older than the slot are kept and flagged, not judged.
+    """
+    flagged = tuple(flag_sample(sample, slot_ms - settings.scan_ms) for sample in samples)
+    state = _after_gap(state, slot_ms)
+    state = replace(state, probes=remember(state.probes, settings, flagged), slot_ms=slot_ms)
+    ph, orp, temperature = measure(state.probes, settings, slot_ms)
+    reference = _orp_reference(settings)
+    ph_25c = _equivalent_25c(ph, temperature, settings)
+    couple = _couple(ph, orp, temperature, reference, settings)
+    state = _read_journal(state, settings, slot_ms, journal, couple)
+    state = _age_belief(state, slot_ms)
+    reduction = None if couple is None else estimate_reduction(couple, state.belief, settings.window.reduction_low)
+    state, values, limits = _hold_against_limits(state, settings, ph_25c, reduction, temperature.value)
+    settling = state.settled_from_ms is not None and slot_ms < state.settled_from_ms
+    condition, shortfalls = window.judge(ph, orp, temperature, reduction, state.beyond, settling)
+    eh_mv, eh_sigma = _eh(orp, temperature, reference)
+    scan = Scan(
+        slot_ms=slot_ms,
+        vat=settings.vat,
+        ph=ph,
+        orp_mv=orp,
+        temperature_c=temperature,
+        eh_mv=eh_mv,
+        eh_mv_sigma=eh_sigma,
+        ph_25c=ph_25c,
+        reduction=reduction,
+        condition=condition,
+        shortfalls=shortfalls,
+        settled_from_ms=state.settled_from_ms if settling else None,
+    )
+    state = replace(state, history=extend(state.history, scan))
+    situations = _situations(state, scan, values, {name: limit.at for name, limit in limits.items()}, settling)
+    state, events, pushes = _run_alarms(state, settings, scan, situations, actions)
+    return state, StepResult(scan, flagged, tuple(events), tuple(pushes))
+
+
+def _after_gap(state: VatState, slot_ms: int) -> VatState:
+    if state.slot_ms is None:
+        return replace(state, first_slot_ms=slot_ms)
+    if slot_ms - state.slot_ms <= GAP_MS:
+        return state
+    alarms = {
+        name: replace(memory, beyond_since_ms=None, inside_since_ms=None) for name, memory in state.alarms.items()
+    }
+    return replace(state, alarms=alarms)
+
+
+def _orp_reference(settings: VatSettings) -> ReferenceElectrode | None:
+    for probe in settings.probes:
+        if probe.signal.quantity is Quantity.ORP:
+            return probe.reference
+    return None
+
+
+def _equivalent_25c(ph: Measured, temperature: Measured, settings: VatSettings) -> float | None:
+    if ph.value is None or temperature.value is None:
+        return None
+    try:
+        return ph_equivalent_25c(ph.value, temperature.value, settings.alkali)
+    except RangeError:
+        return None
+
+
+def _couple(
+    ph: Measured,
+    orp: Measured,
+    temperature: Measured,
+    reference: ReferenceElectrode | None,
+    settings: VatSettings,
+) -> Couple | None:
+    if ph.value is None or orp.value is None or temperature.value is None or reference is None:
+        return None
+    try:
+        eh_mv = eh_mv_from_orp(orp.value, reference, temperature.value)
+        return couple_from_readings(
+            eh_mv, orp.sigma or 0.0, ph.value, ph.sigma or 0.0, temperature.value, reference, settings.e7_mv
+        )
+    except RangeError:
+        return None
+
+
+def _eh(
+    orp: Measured, temperature: Measured, reference: ReferenceElectrode | None
+) -> tuple[float | None, float | None]:
+    if orp.value is None or temperature.value is None or reference is None:
+        return None, None
+    try:
+        eh_mv = eh_mv_from_orp(orp.value, reference, temperature.value)
+        return eh_mv, ((orp.sigma or 0.0) ** 2 + reference_potential_sigma_mv(reference, temperature.value) ** 2) ** 0.5
+    except RangeError:
+        return None, None
+
+
+def _read_journal(
+    state: VatState, settings: VatSettings, slot_ms: int, journal: Sequence[JournalEntry], couple: Couple | None
+) -> VatState:
+    for entry in journal:
+        if entry.kind is EntryKind.REMADE:
+            fresh = initial_state(settings)
+            state = replace(
+                state, belief=fresh.belief, belief_at_ms=None, taught_ms=None, checks=0, been_inside=(), last_feed=None
+            )
+        if entry.kind in DISTURBING or entry.kind is EntryKind.REMADE:
+            settled = entry.time_ms + settings.window.settle_ms
+            state = replace(state, settled_from_ms=max(settled, state.settled_from_ms or settled))
+        if entry.kind is EntryKind.FEED and (state.last_feed is None or entry.time_ms >= state.last_feed.time_ms):
+            state = replace(state, last_feed=LastFeed(entry.time_ms, entry.what, entry.grams))
+        if (
+            entry.kind is EntryKind.CHECK
+            and couple is not None
+            and entry.what in set(Look)
+            and abs(slot_ms - entry.time_ms) <= LOOK_HOLDS_MS
+        ):
+            belief = learn_from_look(state.belief, Look(entry.what), couple, thermal_mv(couple.temperature_c, 2))
+            state = replace(state, belief=belief, checks=state.checks + 1, taught_ms=slot_ms)
+    return state
+
+
+def _age_belief(state: VatState, slot_ms: int) -> VatState:
+    """Only a taught belief can go stale; once an hour is often enough for a drift counted in days."""
+    if state.checks == 0 or state.taught_ms is None:
+        return state
+    since = state.belief_at_ms if state.belief_at_ms is not None else state.taught_ms
+    if slot_ms - since < _WIDEN_STEP_MS:
+        return state if state.belief_at_ms is not None else replace(state, belief_at_ms=state.taught_ms)
+    return replace(state, belief=widen(state.belief, (slot_ms - since) / _DAY_MS), belief_at_ms=slot_ms)
+
+
+def _hold_against_limits(
+    state: VatState,
+    settings: VatSettings,
+    ph_25c: float | None,
+    reduction: Reduction | None,
+    temperature_c: float | None,
+) -> tuple[VatState, dict[str, float | None], dict[str, Limit]]:
+    limits = window.limits_of(settings, temperature_c)
+    values = window.values_of(ph_25c, reduction, temperature_c)
+    beyond = dict(state.beyond)
+    inside = set(state.been_inside)
+    for name, limit in limits.items():
+        value = values[name]
+        if value is None:
+            continue
+        beyond[name] = limit.beyond(value, beyond.get(name, False))
+        if not beyond[name]:
+            inside.add(name)
+    return replace(state, beyond=beyond, been_inside=tuple(sorted(inside))), values, limits
+
+
+def _situations(
+    state: VatState, scan: Scan, values: dict[str, float | None], limits: dict[str, float], settling: bool
+) -> dict[str, Situation]:
+    """What each alarm has to judge in this slot."""
+    situations = {
+        name: Situation(
+            beyond=None if values[name] is None else state.beyond[name],
+            value=values[name],
+            limit=limits[name],
+            # A vat still being made has left nothing; right after a stir or feed ORP and pH swing for a while.
+            suppressed=name != window.OVERHEAT and (name not in state.been_inside or settling),
+        )
+        for name in limits
+    }
+    for quantity, measured in (
+        (Quantity.PH, scan.ph),
+        (Quantity.ORP, scan.orp_mv),
+        (Quantity.TEMPERATURE, scan.temperature_c),
+    ):
+        situations[SILENT[quantity]] = Situation(beyond=measured.value is None)
+    return situations
+
+
+def _run_alarms(
+    state: VatState,
+    settings: VatSettings,
+    scan: Scan,
+    situations: dict[str, Situation],
+    actions: Sequence[AlarmAction],
+) -> tuple[VatState, list[AlarmEvent], list[Push]]:
+    memories = dict(state.alarms)
+    events: list[AlarmEvent] = []
+    pushes: list[Push] = []
+    for name, definition in alarm_definitions(settings).items():
+        memory, fired = step_alarm(
+            definition,
+            memories.get(name, AlarmMemory()),
+            scan.slot_ms,
+            settings.vat,
+            situations[name],
+            [action for action in actions if action.alarm == name],
+        )
+        memories[name] = memory
+        events.extend(fired)
+        for event in fired:
+            push = push_for(event, settings, scan, state.history, state.last_feed, definition.urgency)
+            if push is not None:
+                pushes.append(push)
+    return replace(state, alarms=memories), events, pushes

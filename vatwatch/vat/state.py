@@ -1,0 +1,71 @@
+"""Everything a vat's pipeline carries from slot to slot, and its exact text form for a restart.
+
+JSON with shortest-round-trip floats: reading it back gives the same numbers bit for bit. A restart takes the newest
+snapshot and replays the slots stored after it.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from vatwatch.records import AlarmState, Flag
+from vatwatch.vat.alarms import AlarmMemory
+from vatwatch.vat.estimate import OffsetBelief
+from vatwatch.vat.history import History, HistoryBin
+from vatwatch.vat.scan import ProbeMemory
+
+STATE_FORMAT = 1
+
+
+@dataclass(frozen=True, slots=True)
+class LastFeed:
+    time_ms: int
+    what: str
+    grams: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class VatState:
+    """`been_inside` names the limits the vat has once stood inside since it was made: only those can be left."""
+
+    belief: OffsetBelief
+    belief_at_ms: int | None = None
+    taught_ms: int | None = None
+    checks: int = 0
+    slot_ms: int | None = None
+    first_slot_ms: int | None = None
+    settled_from_ms: int | None = None
+    last_feed: LastFeed | None = None
+    probes: dict[str, ProbeMemory] = field(default_factory=dict)
+    beyond: dict[str, bool] = field(default_factory=dict)
+    been_inside: tuple[str, ...] = ()
+    alarms: dict[str, AlarmMemory] = field(default_factory=dict)
+    history: History = ()
+
+
+def state_to_json(state: VatState) -> str:
+    return json.dumps({"format": STATE_FORMAT, **asdict(state)}, separators=(",", ":"), sort_keys=True)
+
+
+def state_from_json(text: str) -> VatState:
+    """Raises ValueError, KeyError or TypeError when the text is not a state of this format."""
+    raw: dict[str, Any] = json.loads(text)
+    if raw.pop("format") != STATE_FORMAT:
+        raise ValueError("a pipeline state of another format")
+    return VatState(
+        **{
+            **raw,
+            "belief": OffsetBelief(tuple(raw["belief"]["weights"])),
+            "last_feed": None if raw["last_feed"] is None else LastFeed(**raw["last_feed"]),
+            "probes": {
+                name: ProbeMemory(**{**p, "trouble_flag": Flag(p["trouble_flag"])}) for name, p in raw["probes"].items()
+            },
+            "been_inside": tuple(raw["been_inside"]),
+            "alarms": {
+                name: AlarmMemory(**{**a, "state": AlarmState(a["state"])}) for name, a in raw["alarms"].items()
+            },
+            "history": tuple(HistoryBin(**b) for b in raw["history"]),
+        }
+    )
