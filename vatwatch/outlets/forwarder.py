@@ -1,7 +1,7 @@
 """Carries the store's streams to one outlet, in order, at least once, for as long as it takes.
 
 One thread per outlet tails the store by its own cursor: read a batch, deliver it, record the cursor. It knows
-no protocol, writes nothing but its own `Delivery`, and never lets an outlet's trouble reach the rest of the program.
+no protocol, writes nothing but its own `Delivery`, and keeps an outlet's trouble from the rest of the program.
 """
 
 from __future__ import annotations
@@ -164,8 +164,7 @@ class Forwarder:
             self._ledger = self._open_ledger()
         if not self._tails:
             self._tails = [
-                _Tail(stream, self._ledger.delivery(self._outlet.name, stream))
-                for stream in self._outlet.streams
+                _Tail(stream, self._ledger.delivery(self._outlet.name, stream)) for stream in self._outlet.streams
             ]
         moved = False
         for tail in self._tails:

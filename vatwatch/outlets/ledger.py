@@ -1,6 +1,6 @@
 """What outlets ask of the store: a read side to tail, and a bookkeeper to remember how far each one came.
 
-Only the shape is here. The store satisfies it; no outlet imports the store, so none can write to it any other way.
+Only the shape is here. The store satisfies it; no outlet imports the store, so none can write to it otherwise.
 """
 
 from __future__ import annotations
