@@ -1,0 +1,254 @@
+"""Reading the store: one read-only connection per `StoreReader`, safe beside the running writer. Never writes.
+
+All ranges are [from, to) in ms. Long answers are read page by page, each page from one frozen view, so that memory
+stays flat and a slow reader does not keep the write-ahead log from being cut back.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Literal, Self, TypeVar
+
+from vatwatch.errors import StoreError
+from vatwatch.records import (
+    AlarmEvent,
+    AlarmState,
+    Delivery,
+    JournalEntry,
+    Numbered,
+    PortEvent,
+    Push,
+    Quantity,
+    Sample,
+    Scan,
+    Stream,
+    VatCard,
+)
+from vatwatch.store import curves, faults, replaying, rows, schema, statements
+from vatwatch.store.curves import CurvePoint
+from vatwatch.store.replaying import ReplaySlot
+
+__all__ = ["CurvePoint", "ReplaySlot", "StoreReader"]
+
+BUSY_TIMEOUT_MS = 10_000
+PAGE_ROWS = 1_000
+
+T = TypeVar("T")
+
+
+class StoreReader:
+    """One read-only connection. Open one per thread; close it, or use it as a context manager."""
+
+    def __init__(self, path: Path) -> None:
+        """Open the store at `path`.
+
+        Errors: StoreError when there is none, when it is damaged, or of another layout version than this program's.
+        """
+        self._path = Path(path)
+        self._depth = 0
+        if not self._path.exists():
+            raise StoreError(f"There is no store at {self._path} yet. `vatwatch run` begins one; check the path.")
+        try:
+            self._connection = sqlite3.connect(
+                f"{self._path.resolve().as_uri()}?mode=ro",
+                uri=True,
+                isolation_level=None,
+                timeout=BUSY_TIMEOUT_MS / 1000,
+            )
+        except sqlite3.Error as error:
+            raise faults.store_error(error, self._path) from error
+        try:
+            self._connection.execute("PRAGMA query_only = ON")
+            self._check_layout()
+        except sqlite3.Error as error:
+            self._connection.close()
+            raise faults.store_error(error, self._path) from error
+        except StoreError:
+            self._connection.close()
+            raise
+
+    def close(self) -> None:
+        """Close the connection. May be called more than once."""
+        self._connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @contextmanager
+    def one_view(self) -> Iterator[Self]:
+        """Freeze what the store holds for all calls inside: they see the same whole batches. Keep it short."""
+        with self._view():
+            yield self
+
+    def cards(self) -> list[VatCard]:
+        """The vats of the newest settings, in their order."""
+        return self._list(rows.card_of, statements.SELECT_CARDS)
+
+    def vats(self) -> list[str]:
+        """Every vat known to the store: those of the newest settings in their order, then those only scanned once."""
+        with self._view() as connection:
+            names = [card.vat for card in self.cards()]
+            name = connection.execute(statements.SELECT_FIRST_VAT).fetchone()[0]
+            while name is not None:
+                if name not in names:
+                    names.append(name)
+                name = connection.execute(statements.SELECT_NEXT_VAT, (name,)).fetchone()[0]
+        return names
+
+    def last_scan(self, vat: str) -> Scan | None:
+        """The scan of the newest slot of `vat`."""
+        return _first(self._list(rows.scan_of, statements.SELECT_LAST_SCAN, (vat,)))
+
+    def scans(self, vat: str, from_ms: int, to_ms: int) -> Iterator[Scan]:
+        """Scans of `vat` whose slot ends in [from_ms, to_ms), in slot order."""
+        while page := self._list(rows.scan_of, statements.SELECT_SCANS, (vat, from_ms, to_ms, PAGE_ROWS)):
+            yield from page
+            from_ms = page[-1].slot_ms + 1
+
+    def samples(self, vat: str, from_ms: int, to_ms: int) -> Iterator[Sample]:
+        """Samples of `vat` taken in [from_ms, to_ms), by time; equal times in the order they were handed in."""
+        time_ms, number = from_ms, 0
+        while page := self._rows(statements.SELECT_SAMPLES, (vat, time_ms, number, to_ms, PAGE_ROWS)):
+            for row in page:
+                yield rows.sample_of(row[1:])
+            number, time_ms = page[-1][:2]
+
+    def replay_slots(self, vat: str, from_slot_ms: int, to_slot_ms: int) -> Iterator[ReplaySlot]:
+        """What the pipeline was given and what it made of it, slot by slot, exactly as taken.
+
+        A journal entry or action taken at a slot of which `vat` has no scan comes with the next scan after it.
+        """
+        while True:
+            with self._view() as connection:
+                page = replaying.page_of(connection, vat, from_slot_ms, to_slot_ms, PAGE_ROWS)
+            if not page:
+                return
+            yield from page
+            from_slot_ms = page[-1].slot_ms + 1
+
+    def settings(self, version: int) -> str:
+        """The settings of one version, as JSON text. Errors: StoreError when there is no such version."""
+        found = self._rows(statements.SELECT_SETTINGS, (version,))
+        if not found:
+            raise StoreError(f"The store {self._path} holds no settings of version {version}.")
+        return str(found[0][0])
+
+    def newest_settings(self) -> tuple[int, str] | None:
+        """Version and JSON text of the newest settings."""
+        found = self._rows(statements.SELECT_NEWEST_SETTINGS)
+        return (int(found[0][0]), str(found[0][1])) if found else None
+
+    def curve(
+        self,
+        vat: str,
+        quantity: Quantity | Literal["reduction_share", "reduction_margin_mv"],
+        from_ms: int,
+        to_ms: int,
+        buckets: int,
+    ) -> list[CurvePoint]:
+        """Lowest, mean and highest value of a quantity in at most `buckets` equal parts of [from_ms, to_ms).
+
+        Parts without a value are left out. Errors: ValueError unless buckets ≥ 1.
+        """
+        with self._view() as connection:
+            return curves.curve_of(connection, vat, quantity, from_ms, to_ms, buckets)
+
+    def journal(self, vat: str | None, from_ms: int, to_ms: int) -> list[JournalEntry]:
+        """Entries of one vat, or of all, that happened in [from_ms, to_ms), by time."""
+        return self._list(rows.journal_of, statements.SELECT_JOURNAL, (vat, from_ms, to_ms))
+
+    def alarm_events(self, vat: str | None, from_ms: int, to_ms: int) -> list[AlarmEvent]:
+        """Alarm transitions of one vat, or of all, at slots in [from_ms, to_ms), by slot."""
+        return self._list(rows.alarm_event_of, statements.SELECT_ALARM_EVENTS, (vat, from_ms, to_ms))
+
+    def standing_alarms(self) -> list[AlarmEvent]:
+        """The newest transition of every alarm that is not back to normal, oldest first."""
+        return self._list(rows.alarm_event_of, statements.SELECT_STANDING_ALARMS, (AlarmState.NORMAL.value,))
+
+    def pushes(self, from_ms: int, to_ms: int) -> list[Push]:
+        """Messages made at slots in [from_ms, to_ms), by slot."""
+        return self._list(rows.push_of, statements.SELECT_PUSHES, (from_ms, to_ms))
+
+    def port_events(self, from_ms: int, to_ms: int) -> list[PortEvent]:
+        """What happened to serial ports in [from_ms, to_ms), by time."""
+        return self._list(rows.port_event_of, statements.SELECT_PORT_EVENTS, (from_ms, to_ms))
+
+    def span(self) -> tuple[int, int] | None:
+        """The first and the last slot of any vat; None while nothing is stored."""
+        ends: list[int] = []
+        with self._view():
+            for vat in self.vats():
+                first, last = self._rows(statements.SELECT_SPAN_OF_VAT, (vat,))[0]
+                if first is not None:
+                    ends += [int(first), int(last)]
+        return (min(ends), max(ends)) if ends else None
+
+    def rows_after(self, stream: Stream, position: int, limit: int) -> list[Numbered]:
+        """Up to `limit` rows of a stream numbered above `position`, in order."""
+        record_of = rows.stream_record_of(stream)
+        found = self._rows(statements.SELECT_ROWS_AFTER[stream], (position, max(0, limit)))
+        return [Numbered(row[0], record_of(row[1:])) for row in found]
+
+    def newest(self, stream: Stream) -> int:
+        """The number of the newest row of a stream; 0 while it is empty."""
+        return int(self._rows(statements.SELECT_NEWEST_NUMBER[stream])[0][0])
+
+    def delivery(self, outlet: str, stream: str) -> Delivery:
+        """How far `outlet` has come with `stream`; at position 0 when nothing was recorded yet."""
+        found = self._list(rows.delivery_of, statements.SELECT_DELIVERY, (outlet, str(stream)))
+        return _first(found) or Delivery(outlet, str(stream))
+
+    def deliveries(self) -> list[Delivery]:
+        """Every outlet's progress, by outlet and stream."""
+        return self._list(rows.delivery_of, statements.SELECT_DELIVERIES)
+
+    def latest_snapshot(self, vat: str) -> tuple[int, str] | None:
+        """The newest kept pipeline state of `vat`: the slot after which it stood, and its JSON."""
+        found = self._rows(statements.SELECT_SNAPSHOT, (vat,))
+        return (int(found[0][0]), str(found[0][1])) if found else None
+
+    def _check_layout(self) -> None:
+        known = len(schema.MIGRATIONS)
+        version = schema.version_of(self._connection)
+        schema.refuse_newer(version, known)
+        if version < known:
+            raise StoreError(
+                f"The store {self._path} has layout version {version}, this vatwatch reads version {known}. Start "
+                "`vatwatch run` once: it brings the store up to date."
+            )
+
+    def _rows(self, query: str, values: Sequence[Any] = ()) -> list[rows.Row]:
+        with self._view() as connection:
+            return connection.execute(query, values).fetchall()
+
+    def _list(self, record_of: Callable[[rows.Row], T], query: str, values: Sequence[Any] = ()) -> list[T]:
+        return [record_of(row) for row in self._rows(query, values)]
+
+    @contextmanager
+    def _view(self) -> Iterator[sqlite3.Connection]:
+        # Nested views share the outermost transaction, so that all of them see one state of the file.
+        try:
+            if self._depth == 0:
+                self._connection.execute("BEGIN")
+            self._depth += 1
+            try:
+                yield self._connection
+            finally:
+                self._depth -= 1
+                if self._depth == 0 and self._connection.in_transaction:
+                    self._connection.execute("COMMIT")
+        except sqlite3.Error as error:
+            raise faults.store_error(error, self._path) from error
+
+
+def _first(found: list[T]) -> T | None:
+    return found[0] if found else None

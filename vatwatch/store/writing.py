@@ -1,0 +1,249 @@
+"""The one writer of the store: commits whole batches, settings and delivery positions. Answers no screen's question."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import sqlite3
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from vatwatch.errors import StoreError
+from vatwatch.records import AlarmAction, Batch, Delivery, JournalEntry, StepResult, VatCard
+from vatwatch.store import faults, rows, schema, statements
+
+BUSY_TIMEOUT_MS = 10_000
+"""How long to wait for another program that happens to write (a database browser) before giving up."""
+WAL_LIMIT_BYTES = 16 * 1024 * 1024
+"""The write-ahead log is cut back to this after a slow reader made it grow."""
+
+
+class StoreWriter:
+    """The only writer of a store, open at most once per file on this machine. Made with `StoreWriter.open`.
+
+    Meant for one thread; a lock makes calls from another one wait rather than mix transactions.
+    Every method that writes returns after the data is on the disk (synchronous = FULL) or raises and has written
+    nothing.
+    """
+
+    def __init__(self, connection: sqlite3.Connection, path: Path, lock_fd: int) -> None:
+        self._connection = connection
+        self._path = path
+        self._lock_fd = lock_fd
+        self._turn = threading.Lock()
+        self._closed = False
+
+    @classmethod
+    def open(cls, path: Path) -> Self:
+        """Open the store at `path`, creating directory and file, and bring its layout up to date.
+
+        Errors: StoreError when another vatwatch writes here, when the file is no store, belongs to another program,
+        is damaged or comes from a newer vatwatch; StoreFull when the disk has no room. Nothing is ever deleted.
+        """
+        path = Path(path)
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise faults.os_error(error, path.parent, "make the directory") from error
+        lock_fd = _lock(path)
+        connection: sqlite3.Connection | None = None
+        try:
+            connection = sqlite3.connect(
+                path, isolation_level=None, timeout=BUSY_TIMEOUT_MS / 1000, check_same_thread=False
+            )
+            _prepare(connection, path)
+        except BaseException as error:
+            if connection is not None:
+                connection.close()
+            os.close(lock_fd)
+            if isinstance(error, sqlite3.Error):
+                raise faults.store_error(error, path) from error
+            raise
+        return cls(connection, path, lock_fd)
+
+    def append(self, batch: Batch) -> None:
+        """Commit everything of `batch` in one transaction.
+
+        Journal entries and actions whose id is already stored are passed over. Errors: StoreFull when the disk has no
+        room (the same batch may be offered again later); StoreError when a slot of a vat is already stored, when
+        `settings_version` was never recorded, or when a value cannot be kept. After any error nothing of it is there.
+        """
+        with self._transaction() as connection:
+            for step in batch.steps:
+                self._append_step(connection, step, batch.settings_version)
+            for entry in batch.journal:
+                connection.execute(statements.INSERT_JOURNAL, (batch.slot_ms, *rows.journal_row(entry)))
+            for action in batch.actions:
+                connection.execute(statements.INSERT_ACTION, (batch.slot_ms, *rows.action_row(action)))
+            for event in batch.port_events:
+                connection.execute(statements.INSERT_PORT_EVENT, (batch.slot_ms, *rows.port_event_row(event)))
+            for vat, state_json in batch.state_snapshots.items():
+                connection.execute(statements.REPLACE_SNAPSHOT, (vat, batch.slot_ms, state_json))
+
+    def has(self, entry: JournalEntry | AlarmAction) -> bool:
+        """Whether an entry or action of this id is stored, so that one handed in twice is judged only once."""
+        if isinstance(entry, JournalEntry):
+            query, key = "SELECT 1 FROM journal WHERE entry_id = ?", entry.entry_id
+        else:
+            query, key = "SELECT 1 FROM alarm_actions WHERE action_id = ?", entry.action_id
+        return self._one(query, (key,)) is not None
+
+    def record_settings(self, slot_ms: int, settings_json: str, cards: Sequence[VatCard]) -> int:
+        """Keep the settings in force from `slot_ms` on with the vats' cards; returns their version, from 1.
+
+        Text and cards equal to the newest ones give the newest version again; equal text with other cards replaces
+        that version's cards.
+        """
+        with self._transaction() as connection:
+            newest = connection.execute(statements.SELECT_NEWEST_SETTINGS).fetchone()
+            if newest is not None and newest[1] == settings_json:
+                version = int(newest[0])
+                kept = [rows.card_of(row) for row in connection.execute(statements.SELECT_CARDS)]
+                if kept == list(cards):
+                    return version
+                connection.execute("DELETE FROM vat_cards WHERE settings_version = ?", (version,))
+            else:
+                cursor = connection.execute(
+                    "INSERT INTO settings (slot_ms, settings_json) VALUES (?, ?)", (slot_ms, settings_json)
+                )
+                version = int(cursor.lastrowid or 0)
+            connection.executemany(
+                statements.INSERT_CARD,
+                [(version, place, *rows.card_row(card)) for place, card in enumerate(cards)],
+            )
+            return version
+
+    def record_delivery(self, delivery: Delivery) -> None:
+        """Keep how far an outlet has come, in place of what was known of that outlet and stream."""
+        with self._transaction() as connection:
+            connection.execute(statements.REPLACE_DELIVERY, rows.delivery_row(delivery))
+
+    def latest_snapshot(self, vat: str) -> tuple[int, str] | None:
+        """The newest kept pipeline state of `vat`: the slot after which it stood, and its JSON."""
+        found = self._one(statements.SELECT_SNAPSHOT, (vat,))
+        return None if found is None else (int(found[0]), str(found[1]))
+
+    def close(self) -> None:
+        """Close the file and let another writer in. May be called more than once."""
+        with self._turn:
+            if self._closed:
+                return
+            self._closed = True
+            try:
+                self._connection.close()
+            except sqlite3.Error as error:
+                raise faults.store_error(error, self._path) from error
+            finally:
+                os.close(self._lock_fd)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _append_step(self, connection: sqlite3.Connection, step: StepResult, settings_version: int) -> None:
+        scan = step.scan
+        stored = connection.execute(
+            "SELECT 1 FROM scans WHERE vat = ? AND slot_ms = ?", (scan.vat, scan.slot_ms)
+        ).fetchone()
+        if stored is not None:
+            raise StoreError(
+                f"The slot ending at {scan.slot_ms} ms of vat {scan.vat!r} is already stored; the batch that brought "
+                "it again was refused whole. Two sources may be feeding this vat, or the clock was set back."
+            )
+        cursor = connection.execute(statements.INSERT_SCAN, (settings_version, *rows.scan_row(scan)))
+        number = cursor.lastrowid
+        connection.executemany(
+            statements.INSERT_SAMPLE, [(number, *rows.sample_row(sample)) for sample in step.samples]
+        )
+        connection.executemany(
+            statements.INSERT_ALARM_EVENT, [(number, *rows.alarm_event_row(event)) for event in step.alarm_events]
+        )
+        connection.executemany(statements.INSERT_PUSH, [(number, *rows.push_row(push)) for push in step.pushes])
+
+    def _one(self, query: str, values: tuple[str, ...]) -> sqlite3.Row | None:
+        with self._turn:
+            try:
+                found: sqlite3.Row | None = self._connection.execute(query, values).fetchone()
+            except sqlite3.Error as error:
+                raise faults.store_error(error, self._path) from error
+            return found
+
+    @contextmanager
+    def _transaction(self) -> Iterator[sqlite3.Connection]:
+        with self._turn:
+            if self._closed:
+                raise StoreError(f"The store {self._path} is already closed.")
+            try:
+                self._connection.execute("BEGIN IMMEDIATE")
+                yield self._connection
+                self._connection.execute("COMMIT")
+            except BaseException as error:
+                self._roll_back()
+                if isinstance(error, sqlite3.IntegrityError):
+                    raise StoreError(
+                        f"The store refused a batch that does not fit what is kept ({error}). Nothing of it was "
+                        "written. A settings version must be recorded before the first batch that names it."
+                    ) from error
+                if isinstance(error, sqlite3.Error):
+                    raise faults.store_error(error, self._path) from error
+                if isinstance(error, (OverflowError, UnicodeError)):
+                    raise StoreError(
+                        f"A value of the batch cannot be kept ({error}); nothing of the batch was written."
+                    ) from error
+                raise
+
+    def _roll_back(self) -> None:
+        # A full disk may have ended the transaction already; then there is nothing to roll back.
+        if self._connection.in_transaction:
+            self._connection.execute("ROLLBACK")
+
+
+def _lock(path: Path) -> int:
+    lock_path = path.with_name(path.name + ".lock")
+    try:
+        lock_fd = os.open(lock_path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    except OSError as error:
+        raise faults.os_error(error, lock_path, "open the lock file") from error
+    try:
+        fcntl.flock(lock_fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        holder = os.pread(lock_fd, 32, 0).decode("ascii", "replace").strip()
+        os.close(lock_fd)
+        raise StoreError(
+            f"Another vatwatch (process {holder or 'unknown'}) already writes to {path}. Only one may: stop that one, "
+            "or give this one a store path of its own."
+        ) from error
+    try:
+        os.ftruncate(lock_fd, 0)
+        os.pwrite(lock_fd, f"{os.getpid()}\n".encode("ascii"), 0)
+    except OSError:
+        pass  # The number only helps the reader of the message above; on a full disk the lock still holds.
+    return lock_fd
+
+
+def _prepare(connection: sqlite3.Connection, path: Path) -> None:
+    # What the file is comes first: nothing may change in one that is not ours, damaged or newer.
+    version = schema.version_of(connection)
+    schema.refuse_newer(version, len(schema.MIGRATIONS))
+    if version:
+        finding = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
+        if finding != "ok":
+            raise faults.damaged(path, str(finding))
+    mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+    if mode != "wal":
+        raise StoreError(
+            f"The place of {path} does not allow a write-ahead log (SQLite answered {mode!r}); network shares do not. "
+            "Put the store on a local disk or card."
+        )
+    connection.execute("PRAGMA synchronous = FULL")
+    connection.execute("PRAGMA foreign_keys = ON")
+    connection.execute(f"PRAGMA journal_size_limit = {WAL_LIMIT_BYTES}")
+    schema.migrate(connection)
