@@ -1,8 +1,8 @@
 """What the dyer sees teaches the estimate: a look at the liquor moves the belief about this vat's offset.
 
 Bayes on the grid of `estimate.OffsetBelief`: P(offset | look) ∝ P(offset) · P(look | share(margin + offset)). A share
-of looks is allowed to be plain wrong (poor light, a lagging probe, someone else's eyes). The belief widens slowly with time,
-because dyes, sludge and electrodes change, and starts afresh when the vat is remade.
+of looks is allowed to be plain wrong (poor light, a lagging probe, someone else's eyes). The belief widens slowly with
+time, because dyes, sludge and electrodes change, and starts afresh when the vat is remade.
 
 Which share looks how is trade experience put into numbers: common practice, no source.
 """

@@ -124,7 +124,8 @@ def _silence_sentence(alarm: str, scan: Scan, zone: tzinfo) -> str:
 
 
 def _back_sentence(settings: VatSettings, scan: Scan) -> str:
-    return f"{clock_words(scan.slot_ms, settings.timezone)}: readings again. {_condition_sentence(scan, settings.timezone)}"
+    zone = settings.timezone
+    return f"{clock_words(scan.slot_ms, zone)}: readings again. {_condition_sentence(scan, zone)}"
 
 
 def _condition_sentence(scan: Scan, zone: tzinfo) -> str:

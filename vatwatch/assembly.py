@@ -1,0 +1,244 @@
+"""From the settings file to what each room needs: vats to judge, ports to read, outlets to serve.
+
+The only place that knows both the file's tables and the rooms' own settings. Mistakes found here name the table too.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from pydantic import TypeAdapter
+
+from vatwatch.chemistry.alkali import ph_equivalent_25c
+from vatwatch.chemistry.calibration import (
+    OrpCalibration,
+    PhCalibration,
+    PhPoint,
+    fit_ph,
+    point_from_ph_reading,
+)
+from vatwatch.chemistry.indigo import E7_PRIOR_MV
+from vatwatch.config import CalibrationTable, Config, PortTable, ProbeTable, SiteTable, VatTable
+from vatwatch.errors import ConfigError, RangeError
+from vatwatch.probes.lines import LineFormat
+from vatwatch.probes.settings import PortSettings, ProbeWiring
+from vatwatch.records import Quantity, Signal
+from vatwatch.vat.recipes import RECIPES
+from vatwatch.vat.settings import (
+    MINUTE_MS,
+    AlarmTiming,
+    Deadbands,
+    ProbeSettings,
+    VatSettings,
+    Window,
+)
+
+DEFAULT_SIGMA = {Quantity.PH: 0.02, Quantity.ORP: 3.0, Quantity.TEMPERATURE: 0.3}
+"""Noise and resolution of an ordinary probe, 1 σ, in the quantity's unit. Common practice, no source."""
+CALIBRATED_ORP_SIGMA_MV = 5.0
+"""What a check solution leaves unsure: ZoBell tables differ by 2 to 6 mV (Standard Methods 2580; Nordstrom 1977)."""
+
+
+@contextmanager
+def _naming(source: str, table: str) -> Iterator[None]:
+    """Turn a room's own complaint into one that names file and table."""
+    try:
+        yield
+    except (ConfigError, RangeError) as error:
+        raise ConfigError(f"{source}, table [{table}]: {error}") from error
+
+
+def vat_settings(config: Config, source: str = "settings") -> dict[str, VatSettings]:
+    """What the judgement needs, per vat."""
+    built = {}
+    for vat, table in config.vat.items():
+        probes = []
+        for name, probe in config.probe.items():
+            if probe.vat == vat:
+                with _naming(source, f"probe.{name}"):
+                    probes.append(_probe(name, probe))
+        with _naming(source, f"vat.{vat}"):
+            built[vat] = _vat(vat, table, tuple(probes), config.site.scan_s, config.site.timezone)
+    return built
+
+
+def _vat(vat: str, table: VatTable, probes: tuple[ProbeSettings, ...], scan_s: int, timezone: str) -> VatSettings:
+    recipe = RECIPES[table.chemistry]
+    alkali = table.alkali or recipe.alkali
+    usual = recipe.ph_window(table.fibre)
+    own, alarms = table.window, table.alarms
+    low, high = own.ph_low, own.ph_high
+    if usual is not None:
+        at_25 = [ph_equivalent_25c(ph, recipe.ph_stated_at_c, alkali) for ph in usual]
+        low = at_25[0] if low is None else low
+        high = at_25[1] if high is None else high
+    if low is None or high is None:
+        raise ConfigError("window.ph_low and window.ph_high must both be given for this fibre")
+    window = Window(
+        ph_low=low,
+        ph_high=high,
+        temperature_low_c=_first(own.temperature_low_c, recipe.work_c[0]),
+        temperature_high_c=_first(own.temperature_high_c, recipe.work_c[1]),
+        ceiling_c=_first(own.ceiling_c, recipe.ceiling_c),
+        reduction_low=_first(own.reduction_low, recipe.reduction_low),
+        settle_ms=int(_first(own.settle_min, recipe.settle_minutes) * MINUTE_MS),
+    )
+    _in_order("ph_low", window.ph_low, "ph_high", window.ph_high)
+    _in_order("temperature_low_c", window.temperature_low_c, "temperature_high_c", window.temperature_high_c)
+    _in_order("temperature_high_c", window.temperature_high_c, "ceiling_c", window.ceiling_c)
+
+    def minutes(value: float | None) -> int | None:
+        return None if value is None else int(value * MINUTE_MS)
+
+    back_ms = int(alarms.back_after_min * MINUTE_MS)
+    return VatSettings(
+        vat=vat,
+        name=table.name or vat,
+        recipe=recipe,
+        fibre=table.fibre.value,
+        volume_l=table.volume_l,
+        warmed=table.warmed,
+        alkali=alkali,
+        window=window,
+        probes=probes,
+        scan_ms=scan_s * 1000,
+        timezone=ZoneInfo(timezone),
+        e7_mv=E7_PRIOR_MV,
+        e7_sigma_mv=table.offset_sigma_mv,
+        deadbands=Deadbands(),
+        off_timing=AlarmTiming(int(alarms.off_after_min * MINUTE_MS), back_ms, minutes(alarms.repeat_off_min)),
+        overheat_timing=AlarmTiming(int(alarms.overheat_after_s * 1000), back_ms, minutes(alarms.repeat_overheat_min)),
+        silent_timing=AlarmTiming(int(alarms.silent_after_s * 1000), scan_s * 1000, minutes(alarms.repeat_silent_min)),
+    )
+
+
+def _first(own: float | None, usual: float) -> float:
+    return usual if own is None else own
+
+
+def _in_order(low_name: str, low: float, high_name: str, high: float) -> None:
+    if low >= high:
+        raise ConfigError(f"window: {low_name} is {low:g} and {high_name} is {high:g}; expected the first to be lower")
+
+
+def _probe(name: str, table: ProbeTable) -> ProbeSettings:
+    quantity = table.signal.quantity
+    calibration = table.calibration
+    orp = OrpCalibration()
+    if calibration is not None and calibration.offset_mv is not None:
+        orp = OrpCalibration(calibration.offset_mv, CALIBRATED_ORP_SIGMA_MV)
+    stale_s = table.stale_after_s if table.stale_after_s is not None else max(3 * table.every_s, 30.0)
+    return ProbeSettings(
+        probe=name,
+        signal=table.signal,
+        stale_after_ms=int(stale_s * 1000),
+        sigma=_first(table.sigma, DEFAULT_SIGMA[quantity]),
+        reference=table.reference,
+        ph_calibration=_ph_calibration(table.signal, calibration),
+        orp_calibration=orp,
+        temperature_offset_c=_first(calibration.offset_c if calibration else None, 0.0),
+    )
+
+
+def _ph_calibration(signal: Signal, table: CalibrationTable | None) -> PhCalibration:
+    if table is None or not table.buffers_ph:
+        return PhCalibration()
+    if (signal is Signal.PH_MV) != bool(table.readings_mv):
+        wanted = "readings_mv" if signal is Signal.PH_MV else "readings_ph"
+        raise ConfigError(f"calibration: a probe whose signal is {signal.value} is calibrated with {wanted}")
+    if table.readings_mv:
+        return fit_ph(
+            [
+                PhPoint(mv, buffer, table.temperature_c)
+                for mv, buffer in zip(table.readings_mv, table.buffers_ph, strict=True)
+            ]
+        )
+    return fit_ph(
+        [
+            point_from_ph_reading(reading, buffer, table.temperature_c)
+            for reading, buffer in zip(table.readings_ph, table.buffers_ph, strict=True)
+        ]
+    )
+
+
+def port_settings(config: Config, source: str = "settings") -> list[PortSettings]:
+    """What the readers need, per port that has a probe on it."""
+    built = []
+    for name, table in config.port.items():
+        wirings = tuple(
+            ProbeWiring(probe, t.vat, t.field, t.signal, t.scale, t.offset)
+            for probe, t in config.probe.items()
+            if t.port == name
+        )
+        if wirings:
+            with _naming(source, f"port.{name}"):
+                built.append(_port(name, table, wirings, config))
+    return built
+
+
+def _port(name: str, table: PortTable, wirings: tuple[ProbeWiring, ...], config: Config) -> PortSettings:
+    return PortSettings(
+        port=name,
+        device=table.device,
+        baud=table.baud,
+        bytesize=table.bytesize,
+        parity=table.parity,
+        stopbits=table.stopbits,
+        questions=tuple(
+            LineFormat(
+                terminator=line.terminator.encode("latin-1"),
+                ask=None if line.ask is None else line.ask.encode("latin-1"),
+                pattern=line.pattern,
+                delimiter=line.delimiter,
+                fields=line.fields,
+                max_line=line.max_line,
+                answer_within_s=line.answer_within_s,
+            )
+            for line in table.line
+        ),
+        ask_every_s=table.ask_every_s,
+        silent_after_s=max(3 * config.probe[w.probe].every_s for w in wirings),
+        probes=wirings,
+    )
+
+
+_JUDGED = {"scan_s", "timezone"}
+
+
+def judgement_text(config: Config) -> str:
+    """All settings that change results, as stored beside them; the same settings give the same text."""
+    whole = config.model_dump(mode="json", include={"site": _JUDGED, "vat": True, "probe": True})
+    return json.dumps(whole, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+
+
+def vat_settings_from_text(text: str) -> dict[str, VatSettings]:
+    """The vats as a stored version of the settings describes them (for replay). Raises ConfigError if it cannot."""
+    raw: dict[str, Any] = json.loads(text)
+    config = Config.model_construct(
+        site=SiteTable.model_validate(raw["site"]),
+        vat=TypeAdapter(dict[str, VatTable]).validate_python(raw["vat"]),
+        probe=TypeAdapter(dict[str, ProbeTable]).validate_python(raw["probe"]),
+    )
+    return vat_settings(config, "stored settings")
+
+
+def read_secret(path: Path | None, source: str, table: str, key: str) -> str | None:
+    """The first line of a secret's own file. Raises ConfigError without ever showing what is in it."""
+    if path is None:
+        return None
+    try:
+        secret = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError(
+            f"{source}, table [{table}], key {key}: {path} cannot be read; expected a text file with the secret in it"
+        ) from error
+    if not secret or not secret[0].strip():
+        raise ConfigError(
+            f"{source}, table [{table}], key {key}: {path} is empty; expected the secret in its first line"
+        )
+    return secret[0].strip()

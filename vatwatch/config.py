@@ -1,0 +1,340 @@
+"""The settings file: TOML in, checked models out, and errors a dyer can act on.
+
+Every mistake names file, table, key, the value given and what is expected; all mistakes are told at once. Unknown keys
+are mistakes, with the nearest known key. Secrets never stand in the file: they are named by files of their own.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self, get_args
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from vatwatch.chemistry.alkali import Alkali
+from vatwatch.chemistry.electrodes import ReferenceElectrode
+from vatwatch.errors import ConfigError
+from vatwatch.records import Quantity, Signal, Urgency
+from vatwatch.vat.recipes import RECIPES, Chemistry, Fibre
+
+Identifier = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,30}$")]
+Ph = Annotated[float, Field(ge=0, le=14)]
+Celsius = Annotated[float, Field(ge=0, le=100)]
+
+
+class Table(BaseModel):
+    """One table of the settings file. Unknown keys are refused; numbers must be finite."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class SiteTable(Table):
+    """The shed, and where its record is kept."""
+
+    id: Identifier = Field("shed", description="short name, used in topics and tags")
+    name: str = Field("The dye shed", min_length=1, max_length=60, description="name shown to people")
+    timezone: str = Field("UTC", description="IANA time zone of clocks on screens and phones")
+    data: Path = Field(Path("vatwatch-data"), description="directory of the record; relative to this file")
+    scan_s: int = Field(10, ge=1, le=300, description="seconds of one scan: judgement happens once per scan")
+
+    @field_validator("timezone")
+    @classmethod
+    def _known_zone(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+            raise ValueError("expected an IANA time zone such as 'Europe/Lisbon'") from error
+        return value
+
+
+class WindowTable(Table):
+    """Your own limits; what is left out comes from the chemistry. pH limits are meant at 25 °C."""
+
+    ph_low: Ph | None = Field(None, description="lowest pH for dyeing, at 25 °C")
+    ph_high: Ph | None = Field(None, description="highest pH for dyeing, at 25 °C")
+    temperature_low_c: Celsius | None = Field(None, description="coldest for dyeing, °C")
+    temperature_high_c: Celsius | None = Field(None, description="warmest for dyeing, °C")
+    ceiling_c: Celsius | None = Field(None, description="overheat alarm, °C")
+    reduction_low: float | None = Field(
+        None, ge=0.5, le=0.99, description="least reduced share for dyeing, 0.5 to 0.99"
+    )
+    settle_min: float | None = Field(None, ge=0, le=1440, description="rest after stir, feed, dip or top-up, minutes")
+
+
+class AlarmTable(Table):
+    """How long something must last before it is told, and how often it is told again."""
+
+    off_after_min: float = Field(5, ge=0, le=240, description="outside the window this long before a push, minutes")
+    back_after_min: float = Field(5, ge=0, le=240, description="inside again this long before it counts, minutes")
+    overheat_after_s: float = Field(30, ge=0, le=600, description="above the ceiling this long before a push, seconds")
+    silent_after_s: float = Field(60, ge=0, le=3600, description="withdrawn this long before a push, seconds")
+    repeat_off_min: float | None = Field(240, ge=5, description="push again while outside, minutes")
+    repeat_overheat_min: float | None = Field(10, ge=1, description="push again while too hot, minutes")
+    repeat_silent_min: float | None = Field(240, ge=5, description="push again while silent, minutes")
+
+
+class VatTable(Table):
+    """One vat."""
+
+    name: str | None = Field(None, min_length=1, max_length=40, description="name shown to people")
+    chemistry: Chemistry = Field(description="how the vat is made")
+    fibre: Fibre = Field(Fibre.CELLULOSE, description="what is dyed in it")
+    volume_l: float | None = Field(None, gt=0, le=10000, description="litres of liquor")
+    warmed: bool = Field(False, description="whether a heater works in or under it")
+    alkali: Alkali | None = Field(None, description="the alkali it is kept with, if not the chemistry's usual one")
+    offset_sigma_mv: float = Field(50, ge=5, le=100, description="how unsure the estimate starts, mV (1 sigma)")
+    window: WindowTable = WindowTable()
+    alarms: AlarmTable = AlarmTable()
+
+    @model_validator(mode="after")
+    def _fibre_suits(self) -> Self:
+        if RECIPES[self.chemistry].ph_window(self.fibre) is None and None in (self.window.ph_low, self.window.ph_high):
+            raise ValueError(
+                f"a {self.chemistry.value} vat does not suit {self.fibre.value} fibre; "
+                "choose another fibre, or give window.ph_low and window.ph_high yourself"
+            )
+        return self
+
+
+class LineTable(Table):
+    """One kind of ASCII line on a port: what to ask for it, and how to read it."""
+
+    ask: str | None = Field(None, min_length=1, max_length=64, description="text sent to ask for the line")
+    terminator: str = Field("\r\n", min_length=1, max_length=8, description="what ends the line")
+    pattern: str | None = Field(None, description="regular expression of the whole line, numbers as named groups")
+    delimiter: str | None = Field(None, description="what separates the numbers, if there is no pattern")
+    fields: tuple[str, ...] = Field((), description="names of the numbers in order; '-' skips one")
+    max_line: int = Field(256, ge=1, le=4096, description="longest line, bytes")
+    answer_within_s: float = Field(1.5, gt=0, le=60, description="how long to wait for the answer, seconds")
+
+
+class PortTable(Table):
+    """One serial port."""
+
+    device: str = Field(min_length=1, description="path, best one of /dev/serial/by-id/")
+    baud: int = Field(9600, ge=50, le=4_000_000, description="bits per second")
+    bytesize: Literal[5, 6, 7, 8] = Field(8, description="data bits")
+    parity: Literal["N", "E", "O", "M", "S"] = Field("N", description="parity")
+    stopbits: Literal[1, 2] | float = Field(1, description="stop bits")
+    ask_every_s: float = Field(5, gt=0, le=3600, description="seconds between rounds of questions")
+    line: tuple[LineTable, ...] = Field(min_length=1, description="the kinds of line this port gives")
+
+
+class CalibrationTable(Table):
+    """What the probe read in known solutions (pH), or what to add to it (ORP, temperature)."""
+
+    buffers_ph: tuple[Ph, ...] = Field((), description="pH of the buffers at their temperature")
+    readings_ph: tuple[float, ...] = Field((), description="what a pH transmitter showed in them")
+    readings_mv: tuple[float, ...] = Field((), description="what a raw pH electrode gave in them, mV")
+    temperature_c: Celsius = Field(25, description="temperature of the buffers, °C")
+    offset_mv: float | None = Field(None, ge=-300, le=300, description="ORP: added to the reading, mV")
+    offset_c: float | None = Field(None, ge=-20, le=20, description="temperature: added to the reading, °C")
+
+    @model_validator(mode="after")
+    def _pairs(self) -> Self:
+        readings = self.readings_ph or self.readings_mv
+        if self.readings_ph and self.readings_mv:
+            raise ValueError("readings_ph and readings_mv are both given; expected one of them")
+        if len(readings) != len(self.buffers_ph) or len(readings) > 5:
+            raise ValueError("expected as many readings as buffers_ph, one to five")
+        return self
+
+
+class ProbeTable(Table):
+    """One electrode or thermometer: which number on which port it is, and which vat it stands in."""
+
+    vat: Identifier = Field(description="the vat it stands in")
+    port: Identifier = Field(description="the port its numbers come from")
+    field: str = Field(min_length=1, description="the name of its number on that port")
+    signal: Signal = Field(description="what the number is")
+    scale: float = Field(1.0, description="the number is multiplied by this")
+    offset: float = Field(0.0, description="and this is added")
+    every_s: float = Field(10, gt=0, le=86400, description="how often a number is expected, seconds")
+    stale_after_s: float | None = Field(None, gt=0, le=86400, description="withdrawn when older, seconds")
+    sigma: float | None = Field(None, gt=0, description="its noise, 1 sigma, in its own unit (pH, mV, °C)")
+    reference: ReferenceElectrode | None = Field(None, description="ORP: the reference electrode")
+    calibration: CalibrationTable | None = Field(None, description="what it read in known solutions")
+
+    @model_validator(mode="after")
+    def _electrode_is_named(self) -> Self:
+        if self.signal is Signal.ORP_MV and self.reference is None:
+            known = ", ".join(e.value for e in ReferenceElectrode)
+            raise ValueError(f"an ORP probe needs `reference`, printed on it or in its sheet; expected one of {known}")
+        return self
+
+
+class MqttTable(Table):
+    """A broker that gets the current state (Homie 5)."""
+
+    host: str = Field(min_length=1, description="name or address of the broker")
+    port: int = Field(1883, ge=1, le=65535, description="its port")
+    username: str | None = Field(None, description="user name there")
+    password_file: Path | None = Field(None, description="file that holds the password")
+    tls: bool = Field(False, description="encrypt the connection")
+    ca_file: Path | None = Field(None, description="certificate authority of the broker")
+
+
+class InfluxTable(Table):
+    """An InfluxDB v2 database that gets the history."""
+
+    url: str = Field(pattern=r"^https?://", description="address, such as http://127.0.0.1:8086")
+    org: str = Field(min_length=1, description="organisation")
+    bucket: str = Field(min_length=1, description="bucket")
+    token_file: Path | None = Field(None, description="file that holds the token")
+
+
+class PhoneTable(Table):
+    """One phone, mailbox or other target of pushes, as an Apprise URL."""
+
+    url_file: Path | None = Field(None, description="file that holds the Apprise URL (it is a secret)")
+    url: str | None = Field(None, description="the URL itself, if there is nothing secret in it")
+    at_least: Urgency = Field(Urgency.TELL, description="least urgent push this target gets")
+
+    @model_validator(mode="after")
+    def _one_url(self) -> Self:
+        if (self.url is None) == (self.url_file is None):
+            raise ValueError("expected exactly one of url_file and url")
+        return self
+
+
+class PageTable(Table):
+    """The web page at the vat."""
+
+    enabled: bool = Field(True, description="whether the page is served")
+    host: Literal["127.0.0.1", "localhost", "::1"] = Field("127.0.0.1", description="loopback only in this version")
+    port: int = Field(8417, ge=0, le=65535, description="its port; 0 picks a free one")
+    address: str | None = Field(None, description="link put into pushes, if not the page's own")
+
+
+class Config(Table):
+    """The whole settings file."""
+
+    site: SiteTable = SiteTable()
+    vat: dict[Identifier, VatTable] = Field(min_length=1, description="at least one [vat.NAME]")
+    port: dict[Identifier, PortTable] = Field(default_factory=dict, description="[port.NAME]")
+    probe: dict[Identifier, ProbeTable] = Field(default_factory=dict, description="[probe.NAME]")
+    mqtt: MqttTable | None = None
+    influx: InfluxTable | None = None
+    phone: dict[Identifier, PhoneTable] = Field(default_factory=dict, description="[phone.NAME]")
+    page: PageTable = PageTable()
+
+    def warnings(self) -> list[str]:
+        """Things that are allowed but leave a vat unwatched."""
+        found = []
+        for vat in self.vat:
+            have = {probe.signal.quantity for probe in self.probe.values() if probe.vat == vat}
+            missing = [q.value for q in Quantity if q not in have]
+            if missing:
+                found.append(f"vat {vat} has no probe for {', '.join(missing)}: it stays unknown until it has one")
+        if not self.phone:
+            found.append("no [phone.NAME] table: pushes are kept and shown, but reach no phone")
+        return found
+
+
+def load_config(path: Path) -> Config:
+    """Read and check the file at `path`. Raises ConfigError with every mistake in it."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise ConfigError(f"{path}: cannot be read ({error.strerror}); expected the settings file there") from error
+    except UnicodeDecodeError as error:
+        raise ConfigError(f"{path}: is not UTF-8 text (byte {error.start})") from error
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(f"{path}: is not TOML: {error}") from error
+    config = check_config(raw, str(path))
+    data = config.site.data
+    if data.is_absolute():
+        return config
+    return config.model_copy(update={"site": config.site.model_copy(update={"data": path.resolve().parent / data})})
+
+
+def check_config(raw: dict[str, Any], source: str) -> Config:
+    """Checked settings from parsed TOML; `source` names the file in messages."""
+    try:
+        config = Config.model_validate(raw)
+    except ValidationError as error:
+        lines = [_line(source, dict(e)) for e in error.errors(include_url=False)]
+        raise ConfigError("\n".join(lines)) from error
+    mistakes = list(_crossings(config, source))
+    if mistakes:
+        raise ConfigError("\n".join(mistakes))
+    return config
+
+
+def _crossings(config: Config, source: str) -> list[str]:
+    """Mistakes between tables."""
+    found = []
+    for name, probe in config.probe.items():
+        for key, value, known in (("vat", probe.vat, config.vat), ("port", probe.port, config.port)):
+            if value not in known:
+                listed = ", ".join(sorted(known)) or f"a [{key}.NAME] table, and there is none"
+                found.append(
+                    f'{source}, table [probe.{name}], key {key}: given "{value}", expected one of: {listed}'
+                    + _did_you_mean(value, known)
+                )
+    return found
+
+
+def _line(source: str, error: dict[str, Any]) -> str:
+    location = [str(part) for part in error["loc"] if part != "[key]"]
+    given, kind = error.get("input"), error["type"]
+    if kind in ("extra_forbidden", "missing"):
+        table, key = location[:-1], location[-1]
+    elif kind == "value_error" and isinstance(given, dict):
+        table, key = location, ""
+    else:
+        table, key = location[:-1], location[-1] if location else ""
+    where = f"{source}, table [{'.'.join(table)}]" if table else source
+    model = _model_at(table)
+    if kind == "extra_forbidden":
+        known = list(model.model_fields) if model else []
+        return f"{where}: unknown key {key}{_did_you_mean(key, known)}; known here: {', '.join(known)}"
+    if kind == "missing":
+        info = model.model_fields.get(key) if model else None
+        meaning = f" ({info.description})" if info and info.description else ""
+        return f"{where}: key {key}{meaning} is missing; add it"
+    message = str(error["msg"]).removeprefix("Value error, ").removeprefix("Input should be ")
+    if kind == "string_pattern_mismatch" and "a-z0-9-" in message:
+        message = "a short name of small letters, digits and hyphens"
+    message = message.removeprefix("expected ")
+    key_words = f", key {key}" if key else ""
+    shown = "" if isinstance(given, dict) and not key else f" given {_shown(given)}, expected"
+    return f"{where}{key_words}:{shown} {message}"
+
+
+def _shown(value: object) -> str:
+    text = f'"{value}"' if isinstance(value, str) else repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _did_you_mean(word: str, known: Any) -> str:
+    near = difflib.get_close_matches(word, [str(k) for k in known], n=1, cutoff=0.6)
+    return f" (did you mean {near[0]}?)" if near else ""
+
+
+def _model_at(table: list[str]) -> type[BaseModel] | None:
+    """The model that describes a table, found by walking field types along its path."""
+    model: type[BaseModel] | None = Config
+    for part in table:
+        if model is None:
+            return None
+        info = model.model_fields.get(part)
+        if info is None:
+            continue  # a NAME in [vat.NAME], or the index of a list of tables
+        model = _table_in(info.annotation)
+    return model
+
+
+def _table_in(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    for argument in get_args(annotation):
+        found = _table_in(argument)
+        if found is not None:
+            return found
+    return None
