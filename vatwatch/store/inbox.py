@@ -108,12 +108,11 @@ def collect(directory: Path) -> list[tuple[Path, JournalEntry | AlarmAction]]:
     be read at the moment stays for the next time.
     """
     try:
-        names = sorted(name for name in os.listdir(directory) if name.endswith(".json") and not name.startswith("."))
+        paths = sorted(path for path in directory.iterdir() if path.suffix == ".json" and path.name[0] != ".")
     except OSError:
         return []
     found: list[tuple[Path, JournalEntry | AlarmAction]] = []
-    for name in names:
-        path = directory / name
+    for path in paths:
         try:
             found.append((path, _parse(_read(path))))
         except _NotAnEntry as error:
@@ -188,7 +187,8 @@ def _checked(name: str, value: Any, types: tuple[type, ...]) -> Any:
             value.encode("utf-8")
         except UnicodeEncodeError as error:
             raise _NotAnEntry(f'"{name}" holds half a character ({error.reason})') from error
-    return float(value) if float in types and value is not None else value
+        return value
+    return float(value) if isinstance(value, (int, float)) and float in types else value
 
 
 def _member(kinds: type[EntryKind] | type[ActionVerb], name: str, value: str) -> EntryKind | ActionVerb:

@@ -1,6 +1,6 @@
 """Records to rows and back, exactly. Knows columns, not connections; makes no decision about what to keep.
 
-A row is a plain tuple in the order of the table's `*_COLUMNS`. Floats keep every bit, None stays None (NULL).
+A row is a plain tuple in the order of `columns.py`. Floats keep every bit, None stays None (NULL).
 """
 
 from __future__ import annotations
@@ -31,87 +31,9 @@ from vatwatch.records import (
     VatCard,
     VatCondition,
 )
+from vatwatch.store import columns
 
 Row = tuple[Any, ...]
-
-SAMPLE_COLUMNS = ("time_ms", "vat", "probe", "signal", "value", "flag", "reason")
-SCAN_COLUMNS = (
-    "slot_ms",
-    "vat",
-    *(
-        f"{quantity}{part}"
-        for quantity in ("ph", "orp_mv", "temperature_c")
-        for part in ("", "_sigma", "_flag", "_reason", "_time_ms")
-    ),
-    "eh_mv",
-    "eh_mv_sigma",
-    "ph_25c",
-    "reduction_share",
-    "reduction_share_low",
-    "reduction_share_high",
-    "reduction_margin_mv",
-    "reduction_margin_mv_sigma",
-    "reduction_saturated",
-    "reduction_probability_fit",
-    "condition",
-    "shortfalls_json",
-    "settled_from_ms",
-)
-ALARM_EVENT_COLUMNS = (
-    "slot_ms",
-    "vat",
-    "alarm",
-    "occurrence",
-    "transition",
-    "from_state",
-    "to_state",
-    "value",
-    "limit_value",
-    "by_whom",
-)
-PUSH_COLUMNS = ("push_id", "slot_ms", "vat", "alarm", "urgency", "title", "body", "chart")
-JOURNAL_COLUMNS = (
-    "entry_id",
-    "time_ms",
-    "logged_ms",
-    "vat",
-    "kind",
-    "what",
-    "grams",
-    "litres",
-    "minutes",
-    "text",
-    "by_whom",
-)
-ACTION_COLUMNS = ("action_id", "time_ms", "vat", "alarm", "verb", "until_ms", "by_whom")
-PORT_EVENT_COLUMNS = ("time_ms", "port", "event", "detail")
-CARD_COLUMNS = (
-    "vat",
-    "name",
-    "chemistry",
-    "fibre",
-    "volume_l",
-    "warmed",
-    "ph_low",
-    "ph_high",
-    "temperature_low_c",
-    "temperature_high_c",
-    "ceiling_c",
-    "reduction_low",
-    "settle_minutes",
-    "cautions_json",
-)
-DELIVERY_COLUMNS = (
-    "outlet",
-    "stream",
-    "position",
-    "delivered",
-    "dropped",
-    "failures",
-    "last_ok_ms",
-    "last_error",
-    "last_error_ms",
-)
 
 _SIGNALS = {signal.value: signal for signal in Signal}
 _FLAGS = {flag.value: flag for flag in Flag}
@@ -275,7 +197,7 @@ def card_row(card: VatCard) -> Row:
 
 
 def card_of(row: Sequence[Any]) -> VatCard:
-    known = dict(zip(CARD_COLUMNS, row, strict=True))
+    known = dict(zip(columns.CARD, row, strict=True))
     cautions = tuple(json.loads(known.pop("cautions_json")))
     return VatCard(**{**known, "warmed": bool(known["warmed"])}, cautions=cautions)
 
