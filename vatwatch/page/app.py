@@ -1,0 +1,81 @@
+"""Puts the page together: screens, JSON interface, static files, the gate, and kind answers to errors."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from importlib.metadata import distribution
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from fastapi import FastAPI, Request
+from fastapi.responses import FileResponse, JSONResponse, Response
+from starlette.exceptions import HTTPException
+from starlette.staticfiles import StaticFiles
+
+from vatwatch.errors import VatwatchError
+from vatwatch.page.api import json_routes, not_taken_json
+from vatwatch.page.desk import Desk, NotTaken
+from vatwatch.page.guard import Guard
+from vatwatch.page.screens import screen_routes
+from vatwatch.records import AlarmAction, JournalEntry
+from vatwatch.store.reading import StoreReader
+
+
+def create_app(
+    open_reader: Callable[[], StoreReader],
+    submit: Callable[[JournalEntry | AlarmAction], None],
+    clock_ms: Callable[[], int],
+    timezone: str,
+    stale_after_ms: int,
+    origin: str,
+) -> FastAPI:
+    """The page as an ASGI app.
+
+    `submit` blocks until the record is committed and raises StoreFull or StoreError; the same `entry_id` or
+    `action_id` handed in twice must have the effect of once. `clock_ms` is UTC in ms. `timezone` is an IANA name.
+    `origin` is how browsers reach the page, like `http://127.0.0.1:8420`; anything else is refused.
+    Raises zoneinfo.ZoneInfoNotFoundError for an unknown timezone, ValueError for an origin that is not one.
+    """
+    desk = Desk(open_reader, submit, clock_ms, ZoneInfo(timezone), stale_after_ms)
+    # FastAPI's own documentation screens load scripts from elsewhere; the OpenAPI text itself stays.
+    app = FastAPI(title="vatwatch", docs_url=None, redoc_url=None, openapi_url="/api/openapi.json")
+    router, screens = screen_routes(desk)
+    app.include_router(router)
+    app.include_router(json_routes(desk))
+    plotly_js = Path(str(distribution("plotly").locate_file("plotly/package_data/plotly.min.js")))
+
+    @app.get("/static/plotly.min.js", include_in_schema=False)
+    def plotly_script() -> Response:
+        return FileResponse(
+            plotly_js, media_type="text/javascript", headers={"cache-control": "private, max-age=86400"}
+        )
+
+    # no-cache, not no-store: a phone keeps the file and asks whether it has changed.
+    app.mount("/static", _Statics(directory=Path(__file__).parent / "static"))
+    app.add_middleware(Guard, origin=origin)
+
+    @app.exception_handler(NotTaken)
+    def not_taken(_: Request, error: NotTaken) -> Response:
+        return not_taken_json(error)
+
+    @app.exception_handler(VatwatchError)
+    def unwell(request: Request, error: VatwatchError) -> Response:
+        if request.url.path.startswith("/api/"):
+            return JSONResponse({"detail": str(error)}, 503)
+        return screens.plain("The record cannot be read", f"{error} Whether the vats are well is not known.", 503)
+
+    @app.exception_handler(HTTPException)
+    def refused(request: Request, error: HTTPException) -> Response:
+        if request.url.path.startswith("/api/"):
+            return JSONResponse({"detail": error.detail}, error.status_code, headers=error.headers)
+        sentence = "There is nothing at this address." if error.status_code == 404 else str(error.detail)
+        return screens.plain("Not here", sentence, error.status_code)
+
+    return app
+
+
+class _Statics(StaticFiles):
+    def file_response(self, *args: object, **kwargs: object) -> Response:
+        response = super().file_response(*args, **kwargs)  # type: ignore[arg-type]
+        response.headers["cache-control"] = "no-cache"
+        return response

@@ -1,0 +1,135 @@
+"""The gate before every request: host, origin, body size, and the headers every answer carries.
+
+A web page on another site can make a browser send requests to loopback, and a hostile name can be pointed at it; so
+the Host must be ours always, and a request that changes something must come from a page of ours. This is no login.
+"""
+
+from __future__ import annotations
+
+from urllib.parse import urlsplit
+
+from starlette.responses import PlainTextResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+BODY_MOST = 16 * 1024
+_LOOPBACK = ("localhost", "127.0.0.1", "[::1]")
+_SAFE = ("GET", "HEAD", "OPTIONS")
+_FORM = "application/x-www-form-urlencoded"
+_JSON = "application/json"
+
+_HEADERS = (
+    (b"x-content-type-options", b"nosniff"),
+    # same-origin, not no-referrer: the latter makes browsers send "Origin: null" with our own forms.
+    (b"referrer-policy", b"same-origin"),
+    (b"cross-origin-opener-policy", b"same-origin"),
+    (b"cross-origin-resource-policy", b"same-origin"),
+    (b"permissions-policy", b"camera=(), geolocation=(), microphone=()"),
+)
+_POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'{styles}; img-src 'self' data:; connect-src 'self'; "
+    "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+)
+
+
+class _TooLarge(Exception):
+    pass
+
+
+def allowed_origins(origin: str) -> frozenset[str]:
+    """The origin itself and, where it is loopback, loopback's other names on the same port."""
+    parts = urlsplit(origin.lower())
+    if parts.scheme not in ("http", "https") or not parts.hostname:
+        raise ValueError(f"origin: expected like http://127.0.0.1:8080, got {origin!r}")
+    host = f"[{parts.hostname}]" if ":" in parts.hostname else parts.hostname
+    default = 443 if parts.scheme == "https" else 80
+    port = "" if parts.port in (None, default) else f":{parts.port}"
+    names = _LOOPBACK if host in _LOOPBACK else (host,)
+    return frozenset(f"{parts.scheme}://{name}{port}" for name in names)
+
+
+class Guard:
+    """ASGI middleware. Refuses in plain words; never reads more than BODY_MOST bytes of a body."""
+
+    def __init__(self, app: ASGIApp, origin: str) -> None:
+        self._app = app
+        self._origins = allowed_origins(origin)
+        self._hosts = frozenset(allowed.split("://", 1)[1] for allowed in self._origins)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            # Nothing here speaks WebSocket; a lifespan message has no headers to guard.
+            if scope["type"] == "lifespan":
+                await self._app(scope, receive, send)
+            return
+        headers: dict[str, str] = {}
+        for name, value in scope["headers"]:
+            headers.setdefault(name.decode("latin-1").lower(), value.decode("latin-1"))
+        started = False
+
+        async def send_with_headers(message: Message) -> None:
+            nonlocal started
+            if message["type"] == "http.response.start":
+                started = True
+                message = {**message, "headers": _with_headers(list(message.get("headers", ())), scope["path"])}
+            await send(message)
+
+        refusal = self._refusal(scope["method"], headers)
+        if refusal is not None:
+            status, sentence = refusal
+            await PlainTextResponse(sentence, status)(scope, receive, send_with_headers)
+            return
+        taken = 0
+
+        async def receive_some() -> Message:
+            nonlocal taken
+            message = await receive()
+            taken += len(message.get("body", b""))
+            if taken > BODY_MOST:
+                raise _TooLarge
+            return message
+
+        try:
+            await self._app(scope, receive_some, send_with_headers)
+        except _TooLarge:
+            if started:
+                raise
+            await PlainTextResponse(_too_large(), 413, headers={"connection": "close"})(
+                scope, receive, send_with_headers
+            )
+
+    def _refusal(self, method: str, headers: dict[str, str]) -> tuple[int, str] | None:
+        host = headers.get("host", "").lower()
+        if host not in self._hosts:
+            return 421, f"This is vatwatch at {' or '.join(sorted(self._origins))}, not at {host[:80]!r}."
+        if method in _SAFE:
+            return None
+        length = headers.get("content-length", "0")
+        if not length.isascii() or not length.isdigit() or int(length) > BODY_MOST:
+            return 413, _too_large()
+        kind = headers.get("content-type", "").split(";")[0].strip().lower()
+        if kind not in (_FORM, _JSON):
+            return 415, f"Expected {_FORM} or {_JSON}."
+        source = headers.get("origin")
+        if source is None and "referer" in headers:
+            source = "{0.scheme}://{0.netloc}".format(urlsplit(headers["referer"]))
+        # A browser cannot send JSON across sites without first asking, and then it names its origin; a form it can.
+        if source is None and kind == _JSON and headers.get("sec-fetch-site", "none") in ("none", "same-origin"):
+            return None
+        if source is None or source.lower() not in self._origins:
+            return 403, "This came from a page that is not vatwatch's own. Open vatwatch and do it there."
+        return None
+
+
+def _too_large() -> str:
+    return f"Too much in one go: at most {BODY_MOST} bytes are taken."
+
+
+def _with_headers(headers: list[tuple[bytes, bytes]], path: str) -> list[tuple[bytes, bytes]]:
+    # The chart library writes its own style rules; only the chart screen may.
+    styles = " 'unsafe-inline'" if path.endswith("/chart") else ""
+    present = {name.lower() for name, _ in headers}
+    headers += _HEADERS
+    headers.append((b"content-security-policy", _POLICY.format(styles=styles).encode()))
+    if b"cache-control" not in present:
+        headers.append((b"cache-control", b"no-store"))
+    return headers
