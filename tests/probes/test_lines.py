@@ -238,7 +238,7 @@ def test_a_million_seeded_bytes_of_rubbish_give_only_readings_and_refusals() -> 
 
 @pytest.mark.long
 def test_ten_million_seeded_bytes_of_rubbish() -> None:
-    """The long form, about a minute: `pytest -m long tests/probes/test_lines.py`."""
+    """The long form, about ten seconds: `python -m pytest -m long tests/probes/test_lines.py`."""
     readings, refusals = fuzz(10_000_000, seed=4)
     assert readings > 500
     assert refusals > 50_000

@@ -96,12 +96,13 @@ def _ask_for_line(link: Link, question: LineFormat, pace: Pace) -> Heard | None:
             continue
         time_ms = pace.clock_ms()
         answers = codec.feed(data)
-        refusals += [answer for answer in answers if isinstance(answer, Refusal)]
-        readings = [answer for answer in answers if isinstance(answer, LineReading)]
-        if readings:
-            # A line refused before this one may be the question's own echo; only what the device withheld counts.
-            withheld = tuple(refusal for refusal in refusals if refusal.reason.split(":")[0] in question.field_names)
-            return Heard(time_ms, readings[0].values, withheld)
+        for position, answer in enumerate(answers):
+            if isinstance(answer, LineReading):
+                # What was refused before it may be the question's own echo; what follows is of the same line.
+                same_line = answers[position + 1 :]
+                withheld = tuple(other for other in same_line if isinstance(other, Refusal))
+                return Heard(time_ms, answer.values, withheld)
+            refusals.append(answer)
         unfinished = b"" if answers else (unfinished + data)[: question.max_line]
     return None
 

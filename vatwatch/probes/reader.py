@@ -117,7 +117,6 @@ class PortReader:
                 else:
                     self._listen(link)
             except PortError as error:
-                self._tell_garbled()
                 self._tell("lost", str(error))
 
     def _listen(self, link: Link) -> None:
@@ -138,7 +137,7 @@ class PortReader:
 
     def _ask(self, link: Link) -> None:
         questions = self._settings.questions
-        period_s = max(self._settings.ask_every_s / self._rate, _LEAST_PAUSE_S)
+        period_s = self._settings.ask_every_s / self._rate
         next_round = time.monotonic()
         while self._keep_going():
             for question in questions:
@@ -187,15 +186,10 @@ class PortReader:
         self._deliver([PortEvent(self._clock_ms(), self._settings.port, event, detail)])
 
     def _tell_garbled_if_due(self) -> None:
-        if self._tally.count and time.monotonic() >= self._garbled_not_before:
-            self._tell_garbled()
-
-    def _tell_garbled(self) -> None:
-        sentence = self._tally.take_sentence()
-        if sentence:
-            pause_s = max(_GARBLED_EVERY_S / self._rate, _GARBLED_LEAST_S)
-            self._garbled_not_before = time.monotonic() + pause_s
-            self._tell("garbled", sentence)
+        now = time.monotonic()
+        if self._tally.count and now >= self._garbled_not_before:
+            self._garbled_not_before = now + max(_GARBLED_EVERY_S / self._rate, _GARBLED_LEAST_S)
+            self._tell("garbled", self._tally.take_sentence())
 
     def _tell_fault(self, error: Exception) -> None:
         detail = f"reading stopped on a fault of this program and begins again ({type(error).__name__}: {error})"

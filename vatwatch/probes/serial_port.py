@@ -111,7 +111,7 @@ def _why_not_open(settings: PortSettings, error: Exception) -> str:
     number = _errno_of(error)
     if number in (errno.EAGAIN, errno.EBUSY):
         return f"{device} is in use by another program; close it, or stop a second vatwatch, and it will be opened"
-    if number == errno.ENOENT:
+    if number in (errno.ENOENT, errno.ENOTDIR):
         return _not_there(device)
     if number == errno.EACCES:
         return _not_allowed(device)
