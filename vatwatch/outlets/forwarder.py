@@ -114,6 +114,16 @@ class Forwarder:
         self._last_progress = self._wake.now_s()
 
     @property
+    def name(self) -> str:
+        """The outlet's name."""
+        return self._outlet.name
+
+    @property
+    def alive(self) -> bool:
+        """Whether the thread runs."""
+        return self._thread is not None and self._thread.is_alive()
+
+    @property
     def last_progress(self) -> float:
         """Monotonic seconds at which the thread last showed that it lives; sleeping out a back-off counts."""
         return self._last_progress

@@ -18,7 +18,6 @@ from vatwatch.errors import ConfigError, OutletPermanent, OutletRetryable, RowRe
 from vatwatch.records import AlarmEvent, JournalEntry, Numbered, Scan, Stream
 
 if TYPE_CHECKING:
-    from influxdb_client.client.influxdb_client import InfluxDBClient
     from influxdb_client.rest import ApiException
 
 _ROW_FAULTS = frozenset({400, 413, 422})
@@ -57,7 +56,7 @@ class InfluxOutlet:
 
     def __init__(self, settings: InfluxSettings) -> None:
         self._settings = settings
-        self._client: InfluxDBClient | None = None
+        self._client: Any = None  # the library is only half typed
         self._write: Any = None
 
     def deliver(self, stream: Stream, rows: Sequence[Numbered]) -> None:

@@ -118,7 +118,7 @@ class PhoneOutlet:
         if logger.getEffectiveLevel() < logging.INFO:
             logger.setLevel(logging.INFO)  # below that it writes tokens into the log
         notifier = Apprise()
-        server = None
+        server: Any = None
         if notifier.add(_with_timeouts(self._target.url)) and len(notifier) == 1:
             server = notifier[0]
         if server is None:
