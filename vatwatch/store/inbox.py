@@ -116,7 +116,7 @@ def collect(directory: Path) -> list[tuple[Path, JournalEntry | AlarmAction]]:
         try:
             found.append((path, _parse(_read(path))))
         except _NotAnEntry as error:
-            _reject(path, str(error))
+            reject(path, str(error))
         except OSError:
             continue
     return found
@@ -140,16 +140,17 @@ def _read(path: Path) -> bytes:
         if path.is_symlink():
             raise _NotAnEntry("it is a link, not a file") from error
         raise
-    with open(descriptor, "rb") as file:  # noqa: PTH123 - an open descriptor has no path
+    try:
         if not stat.S_ISREG(os.fstat(descriptor).st_mode):
             raise _NotAnEntry("it is not a regular file")
-        content = file.read(LARGEST_BYTES + 1)
-    if len(content) > LARGEST_BYTES:
-        raise _NotAnEntry(f"it is longer than {LARGEST_BYTES} bytes")
-    return content
+        return os.read(descriptor, LARGEST_BYTES + 1)
+    finally:
+        os.close(descriptor)
 
 
 def _parse(content: bytes) -> JournalEntry | AlarmAction:
+    if len(content) > LARGEST_BYTES:
+        raise _NotAnEntry(f"it is longer than {LARGEST_BYTES} bytes")
     try:
         given = json.loads(content.decode("utf-8"), parse_constant=_no_constant)
     except (ValueError, RecursionError) as error:
@@ -202,7 +203,8 @@ def _no_constant(word: str) -> NoReturn:
     raise ValueError(f"{word} is not a number")
 
 
-def _reject(path: Path, reason: str) -> None:
+def reject(path: Path, reason: str) -> None:
+    """Move a file that cannot be taken to `rejected/`, with the reason beside it. Never raises."""
     rejected = path.parent / "rejected"
     target = rejected / path.name
     # An earlier rejected file of that name stays: nothing handed in is ever overwritten.

@@ -15,6 +15,7 @@ from typing import Any, Literal, Self, TypeVar
 
 from vatwatch.errors import StoreError
 from vatwatch.records import (
+    AlarmAction,
     AlarmEvent,
     AlarmState,
     Delivery,
@@ -36,6 +37,7 @@ __all__ = ["CurvePoint", "ReplaySlot", "StoreReader"]
 
 BUSY_TIMEOUT_MS = 10_000
 PAGE_ROWS = 1_000
+_END_MS = 2**62
 
 T = TypeVar("T")
 
@@ -215,6 +217,13 @@ class StoreReader:
         """The newest kept pipeline state of `vat`: the slot after which it stood, and its JSON."""
         found = self._rows(statements.SELECT_SNAPSHOT, (vat,))
         return (int(found[0][0]), str(found[0][1])) if found else None
+
+    def waiting(self, vat: str) -> tuple[list[JournalEntry], list[AlarmAction]]:
+        """What was handed in after the newest scan of `vat`, in order: committed, but not judged yet."""
+        last = self._rows("SELECT max(slot_ms) FROM scans WHERE vat = ?", (vat,))[0][0]
+        journal = self._rows(statements.REPLAYED_JOURNAL, (vat, last, _END_MS))
+        actions = self._rows(statements.REPLAYED_ACTIONS, (vat, last, _END_MS))
+        return [rows.journal_of(row[1:]) for row in journal], [rows.action_of(row[1:]) for row in actions]
 
     def _check_layout(self) -> None:
         known = len(schema.MIGRATIONS)

@@ -236,7 +236,7 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     if version:
         finding = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
         if finding != "ok":
-            raise faults.damaged(path, str(finding))
+            raise faults.damaged(path, str(finding).splitlines()[-1])
     mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
     if mode != "wal":
         raise StoreError(
@@ -246,4 +246,4 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute("PRAGMA synchronous = FULL")
     connection.execute("PRAGMA foreign_keys = ON")
     connection.execute(f"PRAGMA journal_size_limit = {WAL_LIMIT_BYTES}")
-    schema.migrate(connection)
+    schema.migrate(connection, schema.MIGRATIONS)
