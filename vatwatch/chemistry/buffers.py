@@ -61,9 +61,7 @@ def buffer_ph(buffer: Buffer, temperature_c: float) -> float:
         RangeError: temperature outside the buffer's table or not finite.
     """
     nodes, values = _TABLE[buffer]
-    t = require_range(
-        temperature_c, nodes[0], nodes[-1], "temperature", "°C", f"the table of the {buffer} buffer"
-    )
+    t = require_range(temperature_c, nodes[0], nodes[-1], "temperature", "°C", f"the table of the {buffer} buffer")
     above = next(i for i, node in enumerate(nodes) if t <= node)
     start = min(max(above - 2, 0), len(nodes) - 4)
     window = range(start, start + 4)

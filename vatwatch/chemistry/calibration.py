@@ -55,9 +55,7 @@ class PhCalibration:
 
     def __post_init__(self) -> None:
         require_range(self.offset_mv, -300.0, 300.0, "pH electrode offset", "mV", "a working pH electrode")
-        require_range(
-            self.slope_share, *SLOPE_SHARE_RANGE, "pH electrode slope", "of Nernst", "a working pH electrode"
-        )
+        require_range(self.slope_share, *SLOPE_SHARE_RANGE, "pH electrode slope", "of Nernst", "a working pH electrode")
         require_range(self.offset_mv_sigma, 0.0, 300.0, "offset sigma", "mV", "a calibration")
         require_range(self.slope_share_sigma, 0.0, 1.0, "slope sigma", "of Nernst", "a calibration")
         require_finite(self.offset_slope_covariance_mv, "offset and slope covariance", "mV")
@@ -170,18 +168,14 @@ def fit_ph(points: Sequence[PhPoint]) -> PhCalibration:
         xs.append(k * (ISOPOTENTIAL_PH - buffer_ph))
         ys.append(require_range(point.mv, -1000.0, 1000.0, "pH electrode potential", "mV", "a pH electrode"))
         variance = point.mv_sigma**2 + (k * point.buffer_ph_sigma) ** 2
-        weights.append(
-            1.0 / require_range(variance, 1e-6, 1e6, "variance of a buffer reading", "mV²", "a calibration")
-        )
+        weights.append(1.0 / require_range(variance, 1e-6, 1e6, "variance of a buffer reading", "mV²", "a calibration"))
     if len(points) == 1:
         offset = ys[0] - SLOPE_PRIOR * xs[0]
         sigma = math.hypot(weights[0] ** -0.5, xs[0] * SLOPE_PRIOR_SIGMA)
         return PhCalibration(offset, SLOPE_PRIOR, sigma, SLOPE_PRIOR_SIGMA, -xs[0] * SLOPE_PRIOR_SIGMA**2)
     span = max(p.buffer_ph for p in points) - min(p.buffer_ph for p in points)
     if span < 1.0:
-        raise RangeError(
-            f"the buffers are only {span:.2f} pH apart; use two at least 1 pH apart, such as 7 and 10"
-        )
+        raise RangeError(f"the buffers are only {span:.2f} pH apart; use two at least 1 pH apart, such as 7 and 10")
     total = sum(weights)
     mean_x = sum(w * x for w, x in zip(weights, xs, strict=True)) / total
     mean_y = sum(w * y for w, y in zip(weights, ys, strict=True)) / total
@@ -190,7 +184,7 @@ def fit_ph(points: Sequence[PhPoint]) -> PhCalibration:
     if not SLOPE_SHARE_RANGE[0] <= slope <= SLOPE_SHARE_RANGE[1]:
         raise RangeError(
             f"the buffer readings give a slope of {100 * slope:.0f} % of Nernst; expected 50 to 120 %. "
-            "Check that the probe stood in the buffers named, in that order, and that it was rinsed and had settled"
+            "Check that the probe stood in the buffers named, in that order, was rinsed, and had settled"
         )
     offset = mean_y - slope * mean_x
     return PhCalibration(

@@ -103,9 +103,7 @@ def reduced_share(eh_mv: float, half_reduced_mv: float, temperature_c: float) ->
     Raises:
         RangeError: temperature outside 0…100 °C, or a potential that is not finite.
     """
-    above = require_finite(eh_mv, "Eh", "mV") - require_finite(
-        half_reduced_mv, "half-reduced potential", "mV"
-    )
+    above = require_finite(eh_mv, "Eh", "mV") - require_finite(half_reduced_mv, "half-reduced potential", "mV")
     x = above / thermal_mv(temperature_c, 2)
     if x > 0.0:
         shrunk = math.exp(-min(x, 745.0))
@@ -124,9 +122,7 @@ def eh_mv_at_share(share: float, half_reduced_mv: float, temperature_c: float) -
     return middle + thermal_mv(temperature_c, 2) * math.log((1.0 - r) / r)
 
 
-def leuco_fractions(
-    ph: float, pka1: float = PKA1_LEUCO, pka2: float = PKA2_LEUCO
-) -> tuple[float, float, float]:
+def leuco_fractions(ph: float, pka1: float = PKA1_LEUCO, pka2: float = PKA2_LEUCO) -> tuple[float, float, float]:
     """Shares of leuco-indigo as acid, mono-phenolate and di-phenolate; they add up to 1. Range pH 4–14.
 
     Diprotic acid: acid : mono : di = 10^(−2 pH) : 10^(−pK1−pH) : 10^(−pK1−pK2).

@@ -27,6 +27,5 @@ def oxygen_saturation_mg_l(temperature_c: float, *, extended: bool = False) -> f
     t = require_range(temperature_c, low, high, "temperature", "°C", "the oxygen saturation equation")
     inverse = 1.0 / (t + ZERO_CELSIUS_K)
     return math.exp(
-        -139.34411
-        + inverse * (1.575701e5 + inverse * (-6.642308e7 + inverse * (1.243800e10 - inverse * 8.621949e11)))
+        -139.34411 + inverse * (1.575701e5 + inverse * (-6.642308e7 + inverse * (1.243800e10 - inverse * 8.621949e11)))
     )

@@ -20,9 +20,7 @@ def require_range(value: float, low: float, high: float, what: str, unit: str, s
     found = f"{value:g}{' ' + unit if unit else ''}"
     span = f"{low:g} to {high:g}{' ' + unit if unit else ''}"
     if not math.isfinite(value):
-        raise RangeError(
-            f"{what} is {found}, which is not a number to reckon with; expected {span} ({source})"
-        )
+        raise RangeError(f"{what} is {found}, which is not a number to reckon with; expected {span} ({source})")
     raise RangeError(f"{what} is {found}; {source} holds from {span}. Check the probe or the setting")
 
 
