@@ -74,7 +74,7 @@ class PortSettings:
             twice = sorted({name for name in given if given.count(name) > 1})
             if twice:
                 raise ConfigError(
-                    f"port {self.port}: field {twice[0]} is given by two questions; expected different names"
+                    f"port {self.port}: field '{twice[0]}' is given by two questions; expected different names"
                 )
         elif len({question.terminator for question in self.questions}) > 1:
             raise ConfigError(f"port {self.port}: lines that come unasked must share one terminator")
