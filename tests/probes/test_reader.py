@@ -1,139 +1,18 @@
-"""The port reader, end to end on real pseudo-terminals: devices that talk, answer, babble, vanish and come back."""
+"""The port reader, end to end on real pseudo-terminals: devices that talk, answer, babble and fall silent."""
 
 from __future__ import annotations
 
-import os
-import select
-import threading
 import time
-import tty
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 
+from tests.probes.pty_bench import LISTED, ORP, PH, Device, Inbox, StartReader, opened, until
 from vatwatch.probes.lines import LineFormat
 from vatwatch.probes.reader import PortReader
 from vatwatch.probes.settings import PortSettings, ProbeWiring
 from vatwatch.records import Flag, PortEvent, Sample, Signal
-
-LISTED = LineFormat(delimiter=",", fields=("ph", "orp_mv"))
-PH = ProbeWiring("glass", "madder-lane", "ph", Signal.PH)
-ORP = ProbeWiring("platinum", "madder-lane", "orp_mv", Signal.ORP_MV, scale=0.5, offset=-2.0)
-FAST = 50.0
-
-
-def until(condition: Callable[[], bool], what: str, within_s: float = 20.0) -> None:
-    deadline = time.monotonic() + within_s
-    while not condition():
-        assert time.monotonic() < deadline, f"not within {within_s} s: {what}"
-        time.sleep(0.002)
-
-
-class Device:
-    """What hangs on the other end of a cable: a pty that can be pulled and put back under the same name."""
-
-    def __init__(self, name: Path) -> None:
-        self.name = name
-        self.master = -1
-
-    def plug(self) -> None:
-        self.master, slave = os.openpty()
-        tty.setraw(slave)
-        self.name.unlink(missing_ok=True)
-        self.name.symlink_to(os.ttyname(slave))
-        os.close(slave)
-
-    def unplug(self) -> None:
-        if self.master >= 0:
-            os.close(self.master)
-            self.name.unlink()
-            self.master = -1
-
-    def say(self, data: bytes) -> None:
-        os.write(self.master, data)
-
-    def hear(self, within_s: float = 20.0) -> bytes:
-        """One question, ended by CR."""
-        heard = b""
-        deadline = time.monotonic() + within_s
-        while not heard.endswith(b"\r"):
-            assert time.monotonic() < deadline, f"not asked within {within_s} s"
-            try:
-                if select.select([self.master], [], [], 0.1)[0]:
-                    heard += os.read(self.master, 1)
-            except OSError:  # nobody has opened the other end yet
-                time.sleep(0.002)
-        return heard
-
-
-class Inbox:
-    """Where a reader delivers. Keeps everything in order; may be told to fail once."""
-
-    def __init__(self) -> None:
-        self.all: list[Sample | PortEvent] = []
-        self.fail_once: Exception | None = None
-
-    def __call__(self, records: Sequence[Sample | PortEvent]) -> None:
-        if self.fail_once is not None and isinstance(records[0], Sample):
-            error, self.fail_once = self.fail_once, None
-            raise error
-        self.all += records
-
-    @property
-    def samples(self) -> list[Sample]:
-        return [record for record in self.all if isinstance(record, Sample)]
-
-    def events(self, event: str) -> list[PortEvent]:
-        return [record for record in self.all if isinstance(record, PortEvent) and record.event == event]
-
-
-@pytest.fixture
-def device(tmp_path: Path) -> Iterator[Device]:
-    made = Device(tmp_path / "probe")
-    made.plug()
-    yield made
-    made.unplug()
-
-
-@pytest.fixture
-def inbox() -> Inbox:
-    return Inbox()
-
-
-StartReader = Callable[..., PortReader]
-
-
-@pytest.fixture
-def start_reader(device: Device, inbox: Inbox) -> Iterator[StartReader]:
-    started: list[PortReader] = []
-
-    def start(
-        *questions: LineFormat,
-        probes: tuple[ProbeWiring, ...] = (PH, ORP),
-        rate: float = FAST,
-        deliver: Inbox = inbox,
-        clock_ms: Callable[[], int] = lambda: 1_000,
-    ) -> PortReader:
-        settings = PortSettings(
-            port="shed",
-            device=str(device.name),
-            questions=questions or (LISTED,),
-            silent_after_s=60,
-            probes=probes,
-        )
-        reader = PortReader(settings, clock_ms, deliver, rate)
-        reader.start()
-        started.append(reader)
-        return reader
-
-    yield start
-    ended = [reader.stop(10.0) for reader in started]
-    assert all(ended)
-
-
-def opened(inbox: Inbox, times: int = 1) -> None:
-    until(lambda: len(inbox.events("opened")) >= times, f"opened {times} times")
 
 
 def test_a_free_running_device_is_read_from_its_second_line_on(
@@ -250,38 +129,6 @@ def test_rubbish_is_one_event_with_count_excerpt_and_the_likely_cause(
     assert "look like a wrong baud rate: the port is set to 9600 8N1" in garbled.detail
 
 
-def test_a_pulled_cable_is_told_once_and_readings_resume_under_the_same_name(
-    device: Device, inbox: Inbox, start_reader: StartReader
-) -> None:
-    start_reader()
-    opened(inbox)
-    device.unplug()
-    until(lambda: len(inbox.events("cannot-open")) == 1, "cannot open")
-    time.sleep(0.5)
-    device.plug()
-    opened(inbox, 2)
-    device.say(b"\r\n10.85,-1302\r\n")
-    until(lambda: len(inbox.samples) == 2, "samples after replugging")
-    story = [record.event for record in inbox.all if isinstance(record, PortEvent)]
-    assert story == ["opened", "lost", "cannot-open", "opened"]
-    assert "was the cable pulled" in inbox.events("lost")[0].detail
-    assert "is the adapter plugged in" in inbox.events("cannot-open")[0].detail
-
-
-def test_at_real_time_a_returned_device_is_taken_up_without_sitting_out_a_long_wait(
-    device: Device, inbox: Inbox, start_reader: StartReader
-) -> None:
-    device.unplug()
-    reader = start_reader(rate=1.0)
-    until(lambda: len(inbox.events("cannot-open")) == 1, "cannot open")
-    reader._retry_s = 30.0  # as after minutes away
-    time.sleep(1.2)
-    device.plug()
-    returned = time.monotonic()
-    opened(inbox)
-    assert time.monotonic() - returned < 5.0
-
-
 def test_of_two_readers_on_one_port_the_second_says_why_and_takes_over_later(
     device: Device, inbox: Inbox, start_reader: StartReader
 ) -> None:
@@ -357,39 +204,6 @@ def test_a_rehearsal_at_480_times_asks_and_hears_as_often_as_the_clock_runs(
         device.hear()
         device.say(b"%.2f\r\n" % (10 + number / 100))
     until(lambda: len([s for s in inbox.samples if s.value is not None]) >= 99, "99 answers")
-
-
-def unplug_and_replug(cycles: int, device: Device, inbox: Inbox, start_reader: StartReader) -> float:
-    """Longest time from plugging in to opened, in s; checks descriptors and threads against those after the first."""
-    start_reader(rate=1.0)
-    opened(inbox)
-    longest = 0.0
-    descriptors = len(list(Path("/proc/self/fd").iterdir()))
-    threads = threading.active_count()
-    for cycle in range(1, cycles + 1):
-        device.unplug()
-        until(lambda: len(inbox.events("lost")) == cycle, f"lost in cycle {cycle}")  # noqa: B023
-        device.plug()
-        plugged = time.monotonic()
-        opened(inbox, cycle + 1)
-        longest = max(longest, time.monotonic() - plugged)
-        device.say(b"\r\n10.85,-1302\r\n")
-        until(lambda: len(inbox.samples) == 2 * cycle, f"samples in cycle {cycle}")  # noqa: B023
-        assert len(list(Path("/proc/self/fd").iterdir())) == descriptors
-        assert threading.active_count() == threads
-    return longest
-
-
-def test_thirty_pulled_cables_leak_neither_descriptors_nor_threads(
-    device: Device, inbox: Inbox, start_reader: StartReader
-) -> None:
-    assert unplug_and_replug(30, device, inbox, start_reader) < 5.0
-
-
-@pytest.mark.long
-def test_a_thousand_pulled_cables(device: Device, inbox: Inbox, start_reader: StartReader) -> None:
-    """The long form, about nine minutes: `python -m pytest -m long tests/probes/test_reader.py`."""
-    assert unplug_and_replug(1000, device, inbox, start_reader) < 5.0
 
 
 def test_a_rate_that_is_none_is_refused(tmp_path: Path, inbox: Inbox) -> None:
