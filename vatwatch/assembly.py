@@ -6,10 +6,10 @@ The only place that knows both the file's tables and the rooms' own settings. Mi
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from pydantic import TypeAdapter
@@ -37,6 +37,11 @@ from vatwatch.vat.settings import (
     VatSettings,
     Window,
 )
+
+if TYPE_CHECKING:
+    from vatwatch.outlets.forwarder import Outlet
+    from vatwatch.outlets.ledger import Ledger
+    from vatwatch.outlets.phone import PhoneTarget
 
 DEFAULT_SIGMA = {Quantity.PH: 0.02, Quantity.ORP: 3.0, Quantity.TEMPERATURE: 0.3}
 """Noise and resolution of an ordinary probe, 1 σ, in the quantity's unit. Common practice, no source."""
@@ -112,7 +117,12 @@ def _vat(vat: str, table: VatTable, probes: tuple[ProbeSettings, ...], scan_s: i
         e7_sigma_mv=table.offset_sigma_mv,
         deadbands=Deadbands(),
         off_timing=AlarmTiming(int(alarms.off_after_min * MINUTE_MS), back_ms, minutes(alarms.repeat_off_min)),
-        overheat_timing=AlarmTiming(int(alarms.overheat_after_s * 1000), back_ms, minutes(alarms.repeat_overheat_min)),
+        overheat_timing=AlarmTiming(
+            int(alarms.overheat_after_s * 1000),
+            back_ms,
+            minutes(alarms.repeat_overheat_min),
+            minutes(alarms.repeat_overheat_seen_min),
+        ),
         silent_timing=AlarmTiming(int(alarms.silent_after_s * 1000), scan_s * 1000, minutes(alarms.repeat_silent_min)),
     )
 
@@ -242,3 +252,59 @@ def read_secret(path: Path | None, source: str, table: str, key: str) -> str | N
             f"{source}, table [{table}], key {key}: {path} is empty; expected the secret in its first line"
         )
     return secret[0].strip()
+
+
+def outlets(
+    config: Config,
+    source: str,
+    open_ledger: Callable[[], Ledger],
+    clock_ms: Callable[[], int],
+    page_url: str | None,
+) -> list[Outlet]:
+    """One outlet for each table that is there; none of them is needed. Raises ConfigError for an unreadable secret."""
+    # Imported here: a shed without a broker, a database or a phone should not carry their libraries in memory.
+    built: list[Outlet] = []
+    if config.mqtt is not None:
+        from vatwatch.outlets.mqtt import MqttOutlet
+        from vatwatch.outlets.mqtt_link import MqttSettings
+
+        mqtt = config.mqtt
+        built.append(
+            MqttOutlet(
+                MqttSettings(
+                    host=mqtt.host,
+                    port=mqtt.port,
+                    site_id=config.site.id,
+                    site_name=config.site.name,
+                    username=mqtt.username,
+                    password=read_secret(mqtt.password_file, source, "mqtt", "password_file"),
+                    tls=mqtt.tls,
+                    ca_file=None if mqtt.ca_file is None else str(mqtt.ca_file),
+                ),
+                open_ledger,
+                clock_ms,
+            )
+        )
+    if config.influx is not None:
+        from vatwatch.outlets.influx import InfluxOutlet, InfluxSettings
+
+        influx = config.influx
+        token = read_secret(influx.token_file, source, "influx", "token_file") or ""
+        built.append(InfluxOutlet(InfluxSettings(influx.url, influx.org, influx.bucket, token, config.site.id)))
+    for target in phone_targets(config, source, page_url).values():
+        from vatwatch.outlets.phone import PhoneOutlet
+
+        built.append(PhoneOutlet(target, clock_ms))
+    return built
+
+
+def phone_targets(config: Config, source: str, page_url: str | None) -> dict[str, PhoneTarget]:
+    """Every phone target by name, its URL read from its own file where that is how it is given."""
+    from vatwatch.outlets.phone import PhoneTarget
+
+    targets = {}
+    for name, table in config.phone.items():
+        url = table.url or read_secret(table.url_file, source, f"phone.{name}", "url_file")
+        if url is not None:
+            targets[name] = PhoneTarget(name, url, page_url, table.at_least)
+    return targets

@@ -73,6 +73,7 @@ class AlarmTable(Table):
     silent_after_s: float = Field(60, ge=0, le=3600, description="withdrawn this long before a push, seconds")
     repeat_off_min: float | None = Field(240, ge=5, description="push again while outside, minutes")
     repeat_overheat_min: float | None = Field(10, ge=1, description="push again while too hot, minutes")
+    repeat_overheat_seen_min: float | None = Field(30, ge=1, description="and this often once acknowledged, minutes")
     repeat_silent_min: float | None = Field(240, ge=5, description="push again while silent, minutes")
 
 

@@ -52,4 +52,4 @@ class OutletPermanent(OutletError):
 
 
 class RowRejected(OutletError):
-    """The peer refuses these rows themselves. Sending fewer of them may help; the bad one is set aside with its reason."""
+    """The peer refuses these rows themselves. Fewer at a time may pass; the bad one is set aside, with its reason."""

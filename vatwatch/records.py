@@ -237,7 +237,7 @@ class AlarmEvent:
 
 @dataclass(frozen=True, slots=True)
 class Push:
-    """A message for the dyer's phone, whole and ready to read. `push_id` is stable: the same event gives the same id."""
+    """A message for the dyer's phone, whole and ready to read. The same event gives the same `push_id`."""
 
     push_id: str
     slot_ms: int

@@ -179,15 +179,17 @@ def step_alarm(
     if memory.beyond_since_ms is not None and now_ms - memory.beyond_since_ms >= timing.on_delay_ms:
         if memory.state not in STANDING:
             memory = fire(memory, Trigger.OCCURS)
-        elif (
-            timing.re_alarm_ms is not None
-            and memory.last_raised_ms is not None
-            and now_ms - memory.last_raised_ms >= timing.re_alarm_ms
-        ):
+        elif _due_again(timing, memory, now_ms):
             memory = fire(memory, Trigger.RE_ALARMS)
     elif memory.inside_since_ms is not None and now_ms - memory.inside_since_ms >= timing.off_delay_ms:
         memory = fire(memory, Trigger.RETURNS)
     return memory, events
+
+
+def _due_again(timing: AlarmTiming, memory: AlarmMemory, now_ms: int) -> bool:
+    acknowledged = memory.state is AlarmState.ACKNOWLEDGED
+    after_ms = timing.re_alarm_acknowledged_ms if acknowledged else timing.re_alarm_ms
+    return after_ms is not None and memory.last_raised_ms is not None and now_ms - memory.last_raised_ms >= after_ms
 
 
 def _run_delays(memory: AlarmMemory, now_ms: int, situation: Situation) -> AlarmMemory:

@@ -37,7 +37,7 @@ from vatwatch.vat.scan import measure, remember
 from vatwatch.vat.settings import MINUTE_MS, VatSettings
 from vatwatch.vat.state import LastFeed, VatState
 from vatwatch.vat.teaching import Look, learn_from_look, widen
-from vatwatch.vat.wording import push_for
+from vatwatch.vat.wording import pushes_for
 
 DISTURBING = (EntryKind.FEED, EntryKind.STIR, EntryKind.DIP, EntryKind.TOP_UP)
 """Entries after which the liquor must settle again before cloth goes in."""
@@ -263,7 +263,7 @@ def _run_alarms(
 ) -> tuple[VatState, list[AlarmEvent], list[Push]]:
     memories = dict(state.alarms)
     events: list[AlarmEvent] = []
-    pushes: list[Push] = []
+    urgencies: list[Urgency] = []
     for name, definition in alarm_definitions(settings).items():
         memory, fired = step_alarm(
             definition,
@@ -275,8 +275,7 @@ def _run_alarms(
         )
         memories[name] = memory
         events.extend(fired)
-        for event in fired:
-            push = push_for(event, settings, scan, state.history, state.last_feed, definition.urgency)
-            if push is not None:
-                pushes.append(push)
+        urgencies.extend([definition.urgency] * len(fired))
+    told = list(zip(events, urgencies, strict=True))
+    pushes = pushes_for(told, settings, scan, state.history, state.last_feed)
     return replace(state, alarms=memories), events, pushes

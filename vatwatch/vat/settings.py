@@ -63,11 +63,16 @@ class Deadbands:
 
 @dataclass(frozen=True, slots=True)
 class AlarmTiming:
-    """Delays of one alarm (ISA-18.2 terms). A slow vat justifies minutes where a plant uses seconds."""
+    """Delays of one alarm (ISA-18.2 terms). A slow vat justifies minutes where a plant uses seconds.
+
+    An alarm that stays is told again after `re_alarm_ms` while nobody has acknowledged it, and after
+    `re_alarm_acknowledged_ms` once somebody has; None means not again.
+    """
 
     on_delay_ms: int
     off_delay_ms: int
     re_alarm_ms: int | None
+    re_alarm_acknowledged_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

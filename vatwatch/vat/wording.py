@@ -5,6 +5,7 @@ Pure: local time comes from the settings' time zone, never from the machine.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime, tzinfo
 
 from vatwatch.records import AlarmEvent, Measured, Push, Reduction, Scan, Urgency, VatCondition
@@ -35,47 +36,85 @@ _WHAT_IS_OFF = {
 _PROBE_NAMES = {"silent-ph": "pH", "silent-orp": "ORP", "silent-temperature": "temperature"}
 
 
-def push_for(
+def pushes_for(
+    events: Sequence[tuple[AlarmEvent, Urgency]],
+    settings: VatSettings,
+    scan: Scan,
+    history: History,
+    last_feed: LastFeed | None,
+) -> list[Push]:
+    """The pushes of one slot. Probes that fall silent or come back together are told together."""
+    pushes = []
+    probes: dict[str, list[tuple[AlarmEvent, Urgency]]] = {}
+    for event, urgency in events:
+        if not _worth_telling(event):
+            continue
+        if event.alarm in _PROBE_NAMES:
+            probes.setdefault(event.transition, []).append((event, urgency))
+        else:
+            pushes.append(_limit_push(event, settings, scan, history, last_feed, urgency))
+    pushes.extend(_probe_push(together, settings, scan) for together in probes.values())
+    return pushes
+
+
+def _worth_telling(event: AlarmEvent) -> bool:
+    raised = event.transition in (Trigger.OCCURS.value, Trigger.RE_ALARMS.value)
+    return raised or (event.transition == Trigger.RETURNS.value and event.from_state in STANDING)
+
+
+def _limit_push(
     event: AlarmEvent,
     settings: VatSettings,
     scan: Scan,
     history: History,
     last_feed: LastFeed | None,
     urgency: Urgency,
-) -> Push | None:
-    """The push for one alarm transition, or None when nobody needs to be told about it."""
-    raised = event.transition in (Trigger.OCCURS.value, Trigger.RE_ALARMS.value)
-    back = event.transition == Trigger.RETURNS.value and event.from_state in STANDING
-    if not raised and not back:
-        return None
+) -> Push:
+    back = event.transition == Trigger.RETURNS.value
     again = "still " if event.transition == Trigger.RE_ALARMS.value else ""
-    if event.alarm in _PROBE_NAMES:
-        probe = _PROBE_NAMES[event.alarm]
-        title = f"{settings.name}: {probe} probe {'is back' if back else again + 'silent'}"
-        seen = _back_sentence(settings, scan) if back else _silence_sentence(event.alarm, scan, settings.timezone)
-    else:
-        what = _WHAT_IS_OFF[event.alarm]
-        title = f"{settings.name}: no longer {what.lower()}" if back else f"{settings.name}: {again}{what}"
-        seen = _seen_sentence(event, settings, scan)
-    lines = [seen]
-    if event.alarm in _FIELD_OF_ALARM:
-        lines.append(_moved_sentence(event.alarm, history, settings.timezone))
+    what = _WHAT_IS_OFF[event.alarm]
+    lines = [_seen_sentence(event, settings, scan), _moved_sentence(event.alarm, history, settings.timezone)]
     if not back:
         lines.append("What to do: " + what_to_do(event.alarm, settings, last_feed, event.slot_ms))
     elif event.alarm == limits.OVERHEAT:
         lines.append("Find out why before you switch the heater on again; then reset this alarm.")
-    elif event.alarm not in _PROBE_NAMES:
+    else:
         lines.append(_condition_sentence(scan, settings.timezone))
     return Push(
-        push_id=f"{event.vat}-{event.alarm}-{event.occurrence}-{event.transition.replace(' ', '-')}-{event.slot_ms}",
+        push_id=_push_id(event),
         slot_ms=event.slot_ms,
         vat=event.vat,
         alarm=event.alarm,
-        urgency=urgency if raised else Urgency.TELL,
-        title=title,
+        urgency=Urgency.TELL if back else urgency,
+        title=f"{settings.name}: no longer {what.lower()}" if back else f"{settings.name}: {again}{what}",
         body="\n".join(line for line in lines if line),
         chart=_chart(event.alarm, history, settings.timezone),
     )
+
+
+def _probe_push(together: Sequence[tuple[AlarmEvent, Urgency]], settings: VatSettings, scan: Scan) -> Push:
+    """One message for every probe of the vat that changed in this slot; the most urgent of them leads."""
+    event, urgency = min(together, key=lambda pair: list(Urgency).index(pair[1]))
+    back = event.transition == Trigger.RETURNS.value
+    names = [_PROBE_NAMES[one.alarm] for one, _ in together]
+    probes = f"{_and(names)} probe{'s' if len(names) > 1 else ''}"
+    if back:
+        title = f"{settings.name}: {probes} {'are' if len(names) > 1 else 'is'} back"
+        body = _back_sentence(settings, scan)
+    else:
+        again = "still " if event.transition == Trigger.RE_ALARMS.value else ""
+        title = f"{settings.name}: {probes} {again}silent"
+        doing = what_to_do(event.alarm, settings, None, event.slot_ms)
+        body = f"{_silence_sentence(event.alarm, scan, settings.timezone)}\nWhat to do: {doing}"
+    return Push(_push_id(event), event.slot_ms, event.vat, event.alarm, Urgency.TELL if back else urgency, title, body)
+
+
+def _push_id(event: AlarmEvent) -> str:
+    return f"{event.vat}-{event.alarm}-{event.occurrence}-{event.transition.replace(' ', '-')}-{event.slot_ms}"
+
+
+def _and(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def clock_words(time_ms: int, zone: tzinfo) -> str:
@@ -120,7 +159,7 @@ def _silence_sentence(alarm: str, scan: Scan, zone: tzinfo) -> str:
     measured = {"silent-ph": scan.ph, "silent-orp": scan.orp_mv, "silent-temperature": scan.temperature_c}[alarm]
     since = f"Nothing usable since {clock_words(measured.time_ms, zone)}" if measured.time_ms else "Nothing usable yet"
     reason = f" ({measured.reason})" if measured.reason and measured.reason != "silent" else ""
-    return f"{since}{reason}. Its number is withdrawn and the vat counts as unknown."
+    return f"{since}{reason}. What is not heard is not shown, and the vat counts as unknown."
 
 
 def _back_sentence(settings: VatSettings, scan: Scan) -> str:

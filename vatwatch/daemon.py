@@ -1,0 +1,218 @@
+"""Puts the rooms together and keeps them running: readers, recorder, forwarders, page. Judges nothing.
+
+Data flows one way: port readers → recorder (judges, sole writer of the store) → one forwarder per outlet, and the page,
+each reading the store by itself. An outlet may be down for a month; acquisition never notices.
+"""
+
+from __future__ import annotations
+
+import logging
+import signal
+import threading
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from types import FrameType
+
+from vatwatch import assembly, service_manager
+from vatwatch.clock import Clock, SystemClock
+from vatwatch.config import Config
+from vatwatch.outlets.forwarder import Forwarder, Outlet
+from vatwatch.page.app import create_app
+from vatwatch.page.server import PageServer
+from vatwatch.probes.reader import PortReader
+from vatwatch.recorder import Recorder
+from vatwatch.store.reading import StoreReader
+from vatwatch.store.writing import StoreWriter
+from vatwatch.vat.settings import VatSettings
+
+log = logging.getLogger(__name__)
+
+STORE_NAME = "vatwatch.db"
+INBOX_NAME = "inbox"
+STUCK_AFTER_S = 30.0
+"""A worker that has not come round for this long is stuck; the service manager then gets no ping."""
+PAGE_STALE_SCANS = 3
+PAGE_STALE_S = 5.0
+"""The page calls a vat unknown when its newest scan is older than this many scans, and this many real seconds."""
+
+
+@dataclass(frozen=True, slots=True)
+class Worker:
+    """Something with a thread, as it stands now. `last_progress` is in monotonic seconds."""
+
+    name: str
+    last_progress: float
+    alive: bool
+
+
+class Daemon:
+    """One shed, complete. `start`, then `run_until_stopped` or `stop`."""
+
+    def __init__(
+        self,
+        config: Config,
+        source: str,
+        clock: Clock | None = None,
+        extra_outlets: Sequence[Outlet] = (),
+    ) -> None:
+        self.config = config
+        self.source = source
+        self.clock = clock or SystemClock()
+        self.store_path = config.site.data / STORE_NAME
+        self.page_url: str | None = None
+        self._vats = assembly.vat_settings(config, source)
+        self._ports = assembly.port_settings(config, source)
+        self._extra_outlets = tuple(extra_outlets)
+        self._writer: StoreWriter | None = None
+        self._recorder: Recorder | None = None
+        self._readers: list[PortReader] = []
+        self._forwarders: list[Forwarder] = []
+        self._page: PageServer | None = None
+        self._stop_asked = threading.Event()
+
+    @property
+    def vats(self) -> dict[str, VatSettings]:
+        return self._vats
+
+    @property
+    def recorder(self) -> Recorder:
+        if self._recorder is None:
+            raise RuntimeError("the daemon has not been started")
+        return self._recorder
+
+    def open_reader(self) -> StoreReader:
+        """A new read-only connection to the store; one per thread."""
+        return StoreReader(self.store_path)
+
+    def start(self) -> None:
+        """Open store, threads, page. Broker, database, phone and probes may all be away. Raises VatwatchError."""
+        outlets = assembly.outlets(self.config, self.source, self.open_reader, self.clock.now_ms, self._page_address())
+        self._writer = StoreWriter.open(self.store_path)
+        try:
+            version = self._writer.record_settings(
+                self.clock.now_ms(),
+                assembly.judgement_text(self.config),
+                [settings.card() for settings in self._vats.values()],
+            )
+            self._recorder = Recorder(
+                self._writer,
+                self.store_path,
+                self._vats,
+                version,
+                self.clock,
+                self.config.site.data / INBOX_NAME,
+                self._committed,
+            )
+            self._recorder.start()
+            self._start_page()
+        except BaseException:
+            self.stop()
+            raise
+        for outlet in (*outlets, *self._extra_outlets):
+            forwarder = Forwarder(outlet, self.open_reader, self._recorder, self.clock.now_ms)
+            self._forwarders.append(forwarder)
+            forwarder.start()
+        for port in self._ports:
+            reader = PortReader(port, self.clock.now_ms, self._recorder.take, self.clock.rate)
+            self._readers.append(reader)
+            reader.start()
+
+    def stop(self, timeout_s: float = 5.0) -> list[str]:
+        """Stop reading, judge what is complete, keep the state, close. Names of whatever did not end in time."""
+        deadline = time.monotonic() + timeout_s
+
+        def left() -> float:
+            return max(0.1, deadline - time.monotonic())
+
+        late = []
+        for reader in self._readers:
+            reader.stop(0.0)
+        for reader in self._readers:
+            if not reader.stop(left()):
+                late.append(f"port {reader.settings.port}")
+        if self._page is not None and not self._page.stop(left()):
+            late.append("page")
+        for forwarder in self._forwarders:
+            forwarder.stop(0.0)
+        for forwarder in self._forwarders:
+            if not forwarder.stop(left()):
+                late.append(f"outlet {forwarder.name}")
+        recorder_ended = self._recorder is None or self._recorder.stop(left())
+        if not recorder_ended:
+            late.append("recorder")
+        elif self._writer is not None:
+            self._writer.close()
+        if late:
+            log.warning("did not end in time: %s", ", ".join(late))
+        return late
+
+    def workers(self) -> list[Worker]:
+        """Every thread the watch depends on."""
+        found = [Worker(f"port {r.settings.port}", r.last_progress, r.is_alive) for r in self._readers]
+        if self._recorder is not None:
+            found.append(Worker("recorder", self._recorder.last_progress, self._recorder.alive))
+        found += [Worker(f"outlet {f.name}", f.last_progress, f.alive) for f in self._forwarders]
+        if self._page is not None:
+            found.append(Worker("page", self._page.last_progress, self._page.alive))
+        return found
+
+    def stuck(self) -> list[str]:
+        """Names of workers that ended or have not come round lately."""
+        now = time.monotonic()
+        return [w.name for w in self.workers() if not w.alive or now - w.last_progress > STUCK_AFTER_S]
+
+    def ask_to_stop(self) -> None:
+        self._stop_asked.set()
+
+    def run_until_stopped(self) -> list[str]:
+        """Run until SIGTERM, SIGINT or `ask_to_stop`; feeds the service manager's watchdog while every worker lives."""
+
+        def on_signal(_number: int, _frame: FrameType | None) -> None:
+            self._stop_asked.set()
+
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, on_signal)
+        service_manager.notify("READY=1")
+        interval = service_manager.watchdog_interval_s() or 10.0
+        told: list[str] = []
+        while not self._stop_asked.wait(min(interval, 10.0)):
+            stuck = self.stuck()
+            if stuck != told:
+                log.error("stuck: %s", ", ".join(stuck)) if stuck else log.info("every worker moves again")
+                told = stuck
+            if not stuck:
+                service_manager.notify("WATCHDOG=1")
+        service_manager.notify("STOPPING=1")
+        return self.stop()
+
+    def _committed(self) -> None:
+        for forwarder in self._forwarders:
+            forwarder.notify()
+
+    def _page_address(self) -> str | None:
+        page = self.config.page
+        if page.address or not page.enabled:
+            return page.address
+        return f"http://{_bracketed(page.host)}:{page.port}"
+
+    def _start_page(self) -> None:
+        page = self.config.page
+        if not page.enabled:
+            return
+        address = f"http://{_bracketed(page.host)}:{page.port}"
+        app = create_app(
+            self.open_reader,
+            self.recorder.submit,
+            self.clock.now_ms,
+            self.config.site.timezone,
+            int(max(PAGE_STALE_SCANS * self.config.site.scan_s, PAGE_STALE_S * self.clock.rate) * 1000),
+            address,
+        )
+        self._page = PageServer(app, page.host, page.port)
+        self._page.start()
+        self.page_url = address
+
+
+def _bracketed(host: str) -> str:
+    return f"[{host}]" if ":" in host else host

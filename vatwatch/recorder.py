@@ -1,0 +1,366 @@
+"""The pipeline thread: collects samples, closes slots on the scan grid, judges each vat; the store's only writer.
+
+Readers hand samples in and never wait. Everything else that writes (journal, alarm actions, outlet cursors) is handed
+to this thread and waits for its commit. A full disk stops nothing but writing: slots are judged and kept in memory
+until there is room again.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import Future
+from dataclasses import dataclass
+from pathlib import Path
+
+from vatwatch import assembly
+from vatwatch.clock import Clock
+from vatwatch.errors import ConfigError, StoreError, StoreFull
+from vatwatch.records import AlarmAction, Batch, Delivery, JournalEntry, PortEvent, Sample, StepResult
+from vatwatch.store import inbox
+from vatwatch.store.reading import StoreReader
+from vatwatch.store.writing import StoreWriter
+from vatwatch.vat.pipeline import initial_state, step
+from vatwatch.vat.settings import HOUR_MS, VatSettings
+from vatwatch.vat.state import VatState, state_from_json, state_to_json
+
+log = logging.getLogger(__name__)
+
+GRACE_S = 0.02
+"""Real time given to readers to hand in what they stamped before a slot's end."""
+SNAPSHOT_EVERY_MS = HOUR_MS
+MOST_WAITING_SAMPLES = 200_000
+"""Samples not yet judged; more than this means the pipeline is stuck, and the oldest go, counted."""
+MOST_UNSAVED_BATCHES = 20_000
+"""Judged slots waiting for a full disk: about two days of 10 s scans. The oldest go, counted."""
+STALL_S = 5.0
+"""If the thread itself was held up longer than this (suspend, stopped process), the empty slots are not invented."""
+IDLE_S = 0.5
+MOST_SLOTS_TOGETHER = 60
+TRIES_BEFORE_SETTING_ASIDE = 3
+
+
+@dataclass(slots=True)
+class _Request:
+    """Something another thread wants written, and where it waits for the outcome."""
+
+    what: JournalEntry | AlarmAction | Delivery
+    outcome: Future[None]
+
+
+class Recorder:
+    """Owns the writer and every vat's state. `start`, hand things in from any thread, `stop`."""
+
+    def __init__(
+        self,
+        writer: StoreWriter,
+        store_path: Path,
+        vats: dict[str, VatSettings],
+        settings_version: int,
+        clock: Clock,
+        inbox_path: Path,
+        on_commit: Callable[[], None] = lambda: None,
+    ) -> None:
+        self._writer = writer
+        self._store_path = store_path
+        self._vats = vats
+        self._version = settings_version
+        self._clock = clock
+        self._inbox = inbox_path
+        self._on_commit = on_commit
+        self._scan_ms = next(iter(vats.values())).scan_ms
+        self._grace_ms = GRACE_S * 1000 * clock.rate
+        self._states: dict[str, VatState] = {}
+        self._turn = threading.Condition()
+        self._samples: deque[Sample] = deque()
+        self._port_events: deque[PortEvent] = deque()
+        self._requests: deque[_Request] = deque()
+        self._journal: list[JournalEntry] = []
+        self._actions: list[AlarmAction] = []
+        self._unsaved: deque[Batch] = deque()
+        self._failed_tries = 0
+        self._stopping = False
+        self._slot_ms = 0
+        self._snapshot_ms = 0
+        self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
+        self.lost_samples = 0
+        self.lost_batches = 0
+        self.trouble = ""
+        self.last_progress = time.monotonic()
+
+    # --- from any thread -------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Take up where the store ends, then run. Raises StoreError when the store cannot be read."""
+        self._restore()
+        self._thread.start()
+
+    def take(self, records: Iterable[Sample | PortEvent]) -> None:
+        """Readers hand in what they read. Never waits."""
+        with self._turn:
+            for record in records:
+                if isinstance(record, Sample):
+                    self._samples.append(record)
+                else:
+                    self._port_events.append(record)
+                    log.info("port %s: %s", record.port, record.detail)
+            while len(self._samples) > MOST_WAITING_SAMPLES:
+                self._samples.popleft()
+                self.lost_samples += 1
+
+    def submit(self, entry: JournalEntry | AlarmAction, timeout_s: float = 15.0) -> None:
+        """Write down what a person did; returns once it is on disk. Raises StoreFull or StoreError if it is not."""
+        if entry.vat not in self._vats:
+            raise StoreError(f"there is no vat {entry.vat!r} here; known: {', '.join(self._vats)}")
+        self._ask(entry, timeout_s)
+
+    def record_delivery(self, delivery: Delivery) -> None:
+        """Remember how far an outlet came; returns once it is on disk."""
+        self._ask(delivery, 60.0)
+
+    def stop(self, timeout_s: float = 5.0) -> bool:
+        """Judge what is complete, keep every vat's state, end the thread. False if it did not end in time."""
+        with self._turn:
+            self._stopping = True
+            self._turn.notify_all()
+        if self._thread.ident is None:
+            return True
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive()
+
+    @property
+    def alive(self) -> bool:
+        return self._thread.is_alive()
+
+    @property
+    def unsaved(self) -> int:
+        return len(self._unsaved)
+
+    def _ask(self, what: JournalEntry | AlarmAction | Delivery, timeout_s: float) -> None:
+        request = _Request(what, Future())
+        with self._turn:
+            if self._stopping or (self._thread.ident is not None and not self._thread.is_alive()):
+                raise StoreError("vatwatch is stopping; nothing more is written down. Try again when it runs again.")
+            self._requests.append(request)
+            self._turn.notify_all()
+        try:
+            request.outcome.result(timeout_s)
+        except TimeoutError as error:
+            raise StoreError(
+                "the store did not answer in time; it is not certain that this was written down"
+            ) from error
+
+    # --- the thread ------------------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        self._slot_ms = max(self._slot_ms, self._floor(self._clock.now_ms()))
+        while True:
+            self.last_progress = time.monotonic()
+            with self._turn:
+                if not self._stopping and not self._requests:
+                    self._turn.wait(self._seconds_to_next_slot())
+                requests, self._requests = list(self._requests), deque()
+                stopping = self._stopping
+            try:
+                self._serve(requests)
+                self._close_due_slots()
+            except Exception:  # a defect must not end the watch; the next slot is judged afresh
+                log.exception("the pipeline met an error it does not know; the watch goes on")
+                time.sleep(0.1)
+            if stopping:
+                self._finish()
+                return
+
+    def _seconds_to_next_slot(self) -> float:
+        if self._unsaved:
+            return IDLE_S
+        due_ms = self._slot_ms + self._scan_ms + self._grace_ms - self._clock.now_ms()
+        return min(max(due_ms / 1000 / self._clock.rate, 0.0), IDLE_S)
+
+    def _floor(self, time_ms: int) -> int:
+        return time_ms - time_ms % self._scan_ms
+
+    def _serve(self, requests: Sequence[_Request]) -> None:
+        """Commit what people and outlets asked for, each in a transaction of its own, and tell them."""
+        for request in requests:
+            try:
+                match request.what:
+                    case Delivery():
+                        self._writer.record_delivery(request.what)
+                    case _:
+                        self._write_down(request.what)
+            except Exception as error:  # noqa: BLE001 - whatever it was, the one who asked must hear of it
+                request.outcome.set_exception(error)
+            else:
+                request.outcome.set_result(None)
+        if any(not isinstance(request.what, Delivery) for request in requests):
+            self._on_commit()
+
+    def _write_down(self, entry: JournalEntry | AlarmAction) -> None:
+        """Commit a person's entry at once and let the next slot judge it. Twice the same id is once."""
+        if self._writer.has(entry):
+            return
+        taken_ms = self._slot_ms + self._scan_ms
+        if isinstance(entry, JournalEntry):
+            self._writer.append(Batch(taken_ms, self._version, journal=(entry,)))
+            self._journal.append(entry)
+        else:
+            self._writer.append(Batch(taken_ms, self._version, actions=(entry,)))
+            self._actions.append(entry)
+
+    def _read_inbox(self) -> None:
+        for path, entry in inbox.collect(self._inbox):
+            if entry.vat not in self._vats:
+                inbox.reject(path, f"there is no vat {entry.vat!r} in the settings; known: {', '.join(self._vats)}")
+                continue
+            self._write_down(entry)
+            inbox.clear([path])
+
+    def _close_due_slots(self) -> None:
+        due_ms = self._floor(int(self._clock.now_ms() - self._grace_ms))
+        if due_ms <= self._slot_ms:
+            self._save()
+            return
+        try:
+            self._read_inbox()
+        except StoreError as error:
+            log.warning("entries handed in by other programs wait: %s", error)
+        if due_ms - self._slot_ms > max(2 * self._scan_ms, STALL_S * 1000 * self._clock.rate):
+            self._skip_to_what_was_seen(due_ms)
+        while self._slot_ms < due_ms:
+            # Slots that became due together are committed together: a slow card then costs one sync, not many.
+            together = min(due_ms, self._slot_ms + MOST_SLOTS_TOGETHER * self._scan_ms)
+            self._unsaved.append(self._judge(together))
+        while len(self._unsaved) > MOST_UNSAVED_BATCHES:
+            self._unsaved.popleft()
+            self.lost_batches += 1
+        self._save()
+
+    def _skip_to_what_was_seen(self, due_ms: int) -> None:
+        with self._turn:
+            oldest = min((sample.time_ms for sample in self._samples), default=due_ms)
+        self._slot_ms = max(self._slot_ms, min(self._floor(oldest), due_ms - self._scan_ms))
+
+    def _judge(self, through_ms: int) -> Batch:
+        """Every vat, slot by slot, up to the slot that ends at `through_ms`; the batch says all that is to be kept."""
+        steps: list[StepResult] = []
+        while self._slot_ms < through_ms:
+            self._slot_ms += self._scan_ms
+            steps.extend(self._judge_slot(self._slot_ms))
+        with self._turn:
+            events, self._port_events = tuple(self._port_events), deque()
+        snapshots = {}
+        if self._slot_ms - self._snapshot_ms >= SNAPSHOT_EVERY_MS:
+            snapshots = self._snapshots()
+            self._snapshot_ms = self._slot_ms
+        return Batch(self._slot_ms, self._version, tuple(steps), port_events=events, state_snapshots=snapshots)
+
+    def _judge_slot(self, slot_ms: int) -> list[StepResult]:
+        """One slot of every vat; the states move on."""
+        with self._turn:
+            waiting, self._samples = self._samples, deque()
+            taken = [sample for sample in waiting if sample.time_ms < slot_ms]
+            self._samples.extend(sample for sample in waiting if sample.time_ms >= slot_ms)
+        journal, self._journal = self._journal, []
+        actions, self._actions = self._actions, []
+        steps: list[StepResult] = []
+        for vat, settings in self._vats.items():
+            state, result = step(
+                settings,
+                self._states[vat],
+                slot_ms,
+                [sample for sample in taken if sample.vat == vat],
+                [entry for entry in journal if entry.vat == vat],
+                [action for action in actions if action.vat == vat],
+            )
+            self._states[vat] = state
+            steps.append(result)
+        return steps
+
+    def _snapshots(self) -> dict[str, str]:
+        return {vat: state_to_json(state) for vat, state in self._states.items()}
+
+    def _save(self) -> None:
+        """Commit every waiting batch in order; stop at the first that cannot be, and try again later."""
+        saved = False
+        while self._unsaved:
+            try:
+                self._writer.append(self._unsaved[0])
+            except StoreFull as error:
+                self._tell_trouble(str(error))
+                break
+            except StoreError as error:
+                self._failed_tries += 1
+                self._tell_trouble(str(error))
+                if self._failed_tries < TRIES_BEFORE_SETTING_ASIDE:
+                    break
+                self._unsaved.popleft()
+                self.lost_batches += 1
+                self._failed_tries = 0
+                continue
+            self._unsaved.popleft()
+            self._failed_tries = 0
+            saved = True
+        if saved:
+            if not self._unsaved and self.trouble:
+                log.warning("the store takes writes again; everything kept in memory is saved")
+                self.trouble = ""
+            self._on_commit()
+
+    def _tell_trouble(self, text: str) -> None:
+        if text != self.trouble:
+            log.error("the record is kept in memory only (%d slots): %s", len(self._unsaved), text)
+            self.trouble = text
+
+    def _finish(self) -> None:
+        self._save()
+        if not self._unsaved and self._slot_ms:
+            try:
+                self._writer.append(Batch(self._slot_ms, self._version, state_snapshots=self._snapshots()))
+            except StoreError as error:
+                log.warning("the last state was not kept; the next start replays a little more: %s", error)
+        with self._turn:
+            requests, self._requests = list(self._requests), deque()
+        for request in requests:
+            request.outcome.set_exception(StoreError("vatwatch is stopping; this was not written down"))
+
+    # --- restart ---------------------------------------------------------------------------------------------------
+
+    def _restore(self) -> None:
+        """Each vat's state as it was after its newest stored slot: snapshot, then replay of the slots behind it."""
+        with StoreReader(self._store_path) as reader:
+            for vat, settings in self._vats.items():
+                snapshot = reader.latest_snapshot(vat)
+                state, from_ms = initial_state(settings), 0
+                if snapshot is not None:
+                    try:
+                        state, from_ms = state_from_json(snapshot[1]), snapshot[0] + 1
+                    except (ValueError, KeyError, TypeError):
+                        log.warning("vat %s: the kept state cannot be read; replaying from the first sample", vat)
+                state = replayed(reader, vat, state, from_ms)
+                self._states[vat] = state
+                self._slot_ms = max(self._slot_ms, state.slot_ms or 0)
+                journal, actions = reader.waiting(vat)
+                self._journal.extend(journal)
+                self._actions.extend(actions)
+            self._snapshot_ms = self._slot_ms
+
+
+def replayed(reader: StoreReader, vat: str, state: VatState, from_slot_ms: int) -> VatState:
+    """`state` after every stored slot from `from_slot_ms` on, each judged with the settings it was judged with then."""
+    known: dict[int, VatSettings | None] = {}
+    for slot in reader.replay_slots(vat, from_slot_ms, 2**62):
+        version = slot.settings_version
+        if version not in known:
+            try:
+                known[version] = assembly.vat_settings_from_text(reader.settings(version)).get(vat)
+            except (ConfigError, ValueError) as error:
+                log.warning("settings version %d cannot be read any more (%s); its slots are skipped", version, error)
+                known[version] = None
+        settings = known[version]
+        if settings is not None:
+            state, _result = step(settings, state, slot.slot_ms, slot.samples, slot.journal, slot.actions)
+    return state

@@ -1,0 +1,68 @@
+"""What a terminal shows of the vats: the same sentences as the page, in plain text that needs no colour to be read."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import tzinfo
+
+from rich.console import Console, Group, RenderableType
+from rich.panel import Panel
+from rich.table import Table
+from rich.text import Text
+
+from vatwatch.page import wording
+from vatwatch.records import Delivery, Reduction, Scan, VatCard
+from vatwatch.store.reading import StoreReader
+
+BAR_WIDTH = 40
+
+
+def reduction_bar(reduction: Reduction, width: int = BAR_WIDTH) -> str:
+    """The 90 % interval of the reduced share as `──` and its median as `●` on a scale from 0 to 100 %."""
+
+    def place(share: float) -> int:
+        return min(width - 1, max(0, round(share * (width - 1))))
+
+    cells = ["·"] * width
+    for i in range(place(reduction.share_low), place(reduction.share_high) + 1):
+        cells[i] = "─"
+    cells[place(reduction.share)] = "●"
+    return "0 %" + "".join(cells) + "100 %"
+
+
+def vat_panel(card: VatCard, scan: Scan | None, now_ms: int, stale_after_ms: int, zone: tzinfo) -> Panel:
+    """One vat: its sentence first, then its numbers; withdrawn numbers say why."""
+    fresh = wording.freshness(scan, now_ms, stale_after_ms)
+    lines: list[RenderableType] = [Text(wording.vat_sentence(card, scan, fresh, now_ms, zone), style="bold")]
+    if scan is not None and scan.reduction is not None and fresh is wording.Freshness.FRESH:
+        lines.append(Text(reduction_bar(scan.reduction)))
+        lines.append(Text(wording.reduction_words(scan.reduction, card.reduction_low)))
+    table = Table.grid(padding=(0, 2))
+    for reading in wording.readings(card, scan, fresh, now_ms, zone):
+        number = "withdrawn" if reading.withdrawn else f"{reading.value} {reading.unit}".strip()
+        table.add_row(reading.label, number, reading.beside, reading.remark)
+    lines.append(table)
+    lines.append(Text(wording.age_words(scan, fresh, now_ms), style="dim"))
+    return Panel(Group(*lines), title=f"{card.name} ({card.chemistry}, {card.fibre})", title_align="left")
+
+
+def print_now(out: Console, reader: StoreReader, now_ms: int, zone: tzinfo, stale_after_ms: int) -> None:
+    """Every vat, what stands as an alarm, and whether anything waits to be delivered."""
+    for card in reader.cards():
+        out.print(vat_panel(card, reader.last_scan(card.vat), now_ms, stale_after_ms, zone))
+    for event in reader.standing_alarms():
+        out.print(wording.alarm_words(event, now_ms, zone), markup=False)
+    for line in delivery_lines(reader.deliveries()):
+        out.print(line, markup=False)
+
+
+def delivery_lines(deliveries: Sequence[Delivery]) -> list[str]:
+    """What an outlet could not deliver, in words; nothing for those that work."""
+    found = []
+    for delivery in deliveries:
+        where = f"{delivery.outlet}, {delivery.stream}"
+        if delivery.dropped:
+            found.append(f"{where}: {delivery.dropped} set aside for good; the last reason: {delivery.last_error}")
+        elif delivery.last_error and (delivery.last_error_ms or 0) > (delivery.last_ok_ms or 0):
+            found.append(f"{where}: not delivered since then: {delivery.last_error}")
+    return found
