@@ -137,7 +137,8 @@ class Bench:
                 self._open(line)
                 if line.instrument.interval_ms is not None:
                     self._push(now_ms + line.instrument.interval_ms, self._speaker(line))
-            self._push(now_ms, self._keep_truth)
+            # on whole intervals, so that two runs keep the truth of the same moments
+            self._push(-(-now_ms // self._truth_interval_ms) * self._truth_interval_ms, self._keep_truth)
             self._wake = os.pipe()
             os.set_blocking(self._wake[0], False)
             self._thread = threading.Thread(target=self._run, name="rehearsal bench", daemon=True)

@@ -77,6 +77,11 @@ BRAN_BACTERIA = Reductant(
     Ferment(15.0, 38.0, 48.0, 7.5, 9.6, 11.4),
 )  # fmt: skip
 
+REDUCTANTS = {
+    agent.name: agent
+    for agent in (DITHIONITE, THIOUREA_DIOXIDE, FRUCTOSE, IRON, ZINC, LEAF_BACTERIA, WOAD_BACTERIA, BRAN_BACTERIA)
+}
+
 
 def readiness(ferment: Ferment, temperature_c: float, ph: float) -> float:
     """How well the bacteria do at a temperature and pH, 0–1.
