@@ -65,9 +65,13 @@ class Guard:
         for name, value in scope["headers"]:
             headers.setdefault(name.decode("latin-1").lower(), value.decode("latin-1"))
         started = False
+        taken = 0
 
         async def send_with_headers(message: Message) -> None:
             nonlocal started
+            if taken > BODY_MOST and not started:
+                # Frameworks turn a broken-off body into an answer of their own; ours is the truer one.
+                return
             if message["type"] == "http.response.start":
                 started = True
                 message = {**message, "headers": _with_headers(list(message.get("headers", ())), scope["path"])}
@@ -78,7 +82,6 @@ class Guard:
             status, sentence = refusal
             await PlainTextResponse(sentence, status)(scope, receive, send_with_headers)
             return
-        taken = 0
 
         async def receive_some() -> Message:
             nonlocal taken
@@ -93,9 +96,10 @@ class Guard:
         except _TooLarge:
             if started:
                 raise
-            await PlainTextResponse(_too_large(), 413, headers={"connection": "close"})(
-                scope, receive, send_with_headers
-            )
+        if taken > BODY_MOST and not started:
+            taken = 0
+            refused = PlainTextResponse(_too_large(), 413, headers={"connection": "close"})
+            await refused(scope, receive, send_with_headers)
 
     def _refusal(self, method: str, headers: dict[str, str]) -> tuple[int, str] | None:
         host = headers.get("host", "").lower()

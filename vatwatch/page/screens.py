@@ -5,6 +5,7 @@ A form is answered by a redirect (303), so that a reload repeats a look and neve
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Any
 from urllib.parse import quote
 from uuid import uuid4
@@ -16,11 +17,12 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from vatwatch.page import wording
 from vatwatch.page.desk import DAY_MS, CurveName, Desk, NotTaken
 from vatwatch.page.drawing import BAR_WIDTH, CURVE_HEIGHT, CURVE_WIDTH, CurvePicture, curve_picture
-from vatwatch.page.forms import MINUTES_AGO_CHOICES, Refused, action_from_form, entry_from_form
+from vatwatch.page.forms import ID_PATTERN, MINUTES_AGO_CHOICES, Refused, action_from_form, entry_from_form
 from vatwatch.records import VatCard
 from vatwatch.store.reading import StoreReader
 
 CURVE_BUCKETS = 288
+FORM_KINDS = ("feed", "stir", "check", "dip", "top-up", "cover", "note")
 _FIELDS_MOST = 20
 
 
@@ -33,6 +35,7 @@ def templates() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["bound"] = wording.bound
     environment.globals.update(
         new_id=lambda: uuid4().hex,
         check_colours=wording.CHECK_COLOURS,
@@ -99,7 +102,9 @@ class Screens:
             troubles=troubles,
             confirmed=confirmed,
             complaints=complaints,
-            kept=kept or {},
+            kept={"entry_id": "", **(kept or {})},
+            # A kind that has no form on this screen has no place of its own for complaints: they go on top.
+            kept_kind=kept["kind"] if kept and kept.get("kind") in FORM_KINDS else "",
         )
 
 
@@ -124,6 +129,8 @@ def screen_routes(desk: Desk) -> tuple[APIRouter, Screens]:
                 return screens.no_such_vat(vat)
         entry = entry_from_form(fields, vat, desk.clock_ms())
         if isinstance(entry, Refused):
+            if not re.fullmatch(ID_PATTERN, fields.get("entry_id", "")):
+                fields.pop("entry_id", None)
             return screens.vat(vat, 422, complaints=entry.complaints, kept=fields)
         try:
             desk.log(entry)
@@ -155,7 +162,10 @@ def screen_routes(desk: Desk) -> tuple[APIRouter, Screens]:
             if card is None:
                 return screens.no_such_vat(vat)
             pictures = _pictures(reader, card, to_ms - DAY_MS, to_ms)
-            journal = [{"time_ms": entry.time_ms, "words": words} for _, entry, words in desk.journal(reader, vat)]
+            journal = [
+                {"time_ms": entry.time_ms, "time": time, "words": words}
+                for time, entry, words in desk.journal(reader, vat)
+            ]
         return screens.render(
             "chart.html",
             card=card,

@@ -6,6 +6,7 @@ is never repeated here as if it were.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from enum import StrEnum
@@ -38,6 +39,7 @@ MONTHS = [
     "November",
     "December",
 ]
+_NUMBER_THEN_UNIT = re.compile(r"(\d) (?=(?:°C|%|mV|min|days|[gslh])(?:\W|$))")
 CHECK_COLOURS = ("blue", "blue-green", "green", "yellow-green", "amber")
 CONDITION_WORDS = {
     VatCondition.DYEABLE: "dyeable",
@@ -132,6 +134,11 @@ def age_words(scan: Scan | None, fresh: Freshness, now_ms: int) -> str:
     if fresh is Freshness.AHEAD:
         return "Data dated in the future"
     return f"Measured {span_words(now_ms - scan.slot_ms)} ago"
+
+
+def bound(text: str) -> str:
+    """Tie each number to its unit, so that a narrow screen does not part them."""
+    return _NUMBER_THEN_UNIT.sub("\\1\u00a0", text)
 
 
 def vat_sentence(card: VatCard, scan: Scan | None, fresh: Freshness, now_ms: int, zone: tzinfo) -> str:
@@ -250,7 +257,7 @@ def share_words(share: float) -> str:
 
 def reduction_words(reduction: Reduction, reduction_low: float) -> str:
     """The reduction estimate with its 90 % interval and its own limit, in words."""
-    wanted = f"wanted {share_words(reduction_low)} or more"
+    wanted = f"wanted {share_words(reduction_low)} or more (stitched line)"
     if reduction.saturated:
         return f"99 % or more reduced, {reduction.margin_mv:.0f} mV to spare; {wanted}"
     return (

@@ -26,15 +26,27 @@
   }
   const scaled = (values, scale) => values.map((value) => (value === null ? null : value * scale));
 
+  // One closed outline per stretch, nulls between them: a band must not be filled across silence.
+  function band(times, low, high) {
+    const out = { x: [], y: [] };
+    let start = 0;
+    for (let n = 0; n <= times.length; n++) {
+      if (n < times.length && low[n] !== null) continue;
+      out.x.push(...times.slice(start, n), ...times.slice(start, n).reverse(), null);
+      out.y.push(...high.slice(start, n), ...low.slice(start, n).reverse(), null);
+      start = n + 1;
+    }
+    return out;
+  }
+
   async function traces(from, to) {
     const curves = await Promise.all(chart.curves.map((curve) => fetched(curve, from, to)));
     return curves.flatMap((rows, n) => {
       const axes = { xaxis: "x", yaxis: `y${n === 0 ? "" : n + 1}`, x: rows.time_ms.map(written), showlegend: false };
       const { scale } = chart.curves[n];
-      const edge = { mode: "lines", line: { width: 0 }, hoverinfo: "skip" };
       return [
-        { ...axes, ...edge, y: scaled(rows.low, scale) },
-        { ...axes, ...edge, y: scaled(rows.high, scale), fill: "tonexty", fillcolor: colour("--band") },
+        { ...axes, ...band(axes.x, scaled(rows.low, scale), scaled(rows.high, scale)), mode: "lines", fill: "toself",
+          line: { width: 0 }, fillcolor: colour("--band"), hoverinfo: "skip" },
         { ...axes, y: scaled(rows.mean, scale), mode: "lines", name: chart.curves[n].label,
           line: { color: colour("--line"), width: 2 } },
       ];
@@ -47,7 +59,9 @@
     paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
     font: { family: "system-ui, sans-serif", size: 14, color: colour("--ink") },
     hovermode: "x", dragmode: "zoom", shapes: [], annotations: [],
-    xaxis: { range: [written(chart.from_ms), written(chart.to_ms)], gridcolor: colour("--thread"), anchor: `y${rows}` },
+    xaxis: { range: [written(chart.from_ms), written(chart.to_ms)], gridcolor: colour("--thread"), anchor: `y${rows}`,
+      nticks: 5, tickangle: 0, tickformatstops: [
+        { dtickrange: [null, 60000], value: "%H:%M:%S" }, { dtickrange: [60000, null], value: "%H:%M" }] },
   };
   chart.curves.forEach((curve, n) => {
     const name = n === 0 ? "" : n + 1;
@@ -56,7 +70,7 @@
       domain: [top - 1 / rows + 0.07, top - 0.03], gridcolor: colour("--thread"), zeroline: false, fixedrange: true,
     };
     layout.annotations.push({
-      text: curve.label, xref: "paper", yref: "paper", x: 0, y: top - 0.03, xanchor: "left", yanchor: "bottom", showarrow: false,
+      text: curve.label, xref: "paper", yref: "paper", x: 0, y: top - 0.022, xanchor: "left", yanchor: "bottom", showarrow: false,
     });
     for (const limit of curve.limits)
       layout.shapes.push({

@@ -1,0 +1,169 @@
+"""What the page says, sentence by sentence."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from vatwatch.page import wording
+from vatwatch.page.wording import Freshness
+from vatwatch.records import (
+    AlarmEvent,
+    AlarmState,
+    EntryKind,
+    Flag,
+    JournalEntry,
+    Measured,
+    Reduction,
+    Scan,
+    VatCard,
+    VatCondition,
+)
+
+BERLIN = ZoneInfo("Europe/Berlin")
+NOW_MS = 1_780_308_600_000  # 2026-06-01 12:10 in Berlin
+HOUR_MS = 3_600_000
+CARD = VatCard("v", "V", "woad", "protein", 40.0, True, 10.5, 11.5, 25.0, 50.0, 60.0, 0.9, 30.0)
+SCAN = Scan(
+    slot_ms=NOW_MS - 4000,
+    vat="v",
+    ph=Measured(10.72, 0.03, Flag.PASS),
+    orp_mv=Measured(-612.0, 3.0, Flag.PASS),
+    temperature_c=Measured(41.3, 0.1, Flag.PASS),
+    eh_mv=-417.0,
+    eh_mv_sigma=4.0,
+    ph_25c=11.12,
+    reduction=Reduction(0.95, 0.86, 0.985, 43.0, 9.0, False, 0.93),
+    condition=VatCondition.DYEABLE,
+)
+
+
+def says(scan: Scan | None, card: VatCard = CARD, now_ms: int = NOW_MS) -> str:
+    return wording.vat_sentence(card, scan, wording.freshness(scan, now_ms, 120_000), now_ms, BERLIN)
+
+
+def celsius(value: float | None) -> Measured:
+    return Measured(value, 0.1, Flag.PASS if value is not None else Flag.MISSING)
+
+
+@pytest.mark.parametrize(
+    ("scan", "sentence"),
+    [
+        (SCAN, "Ready to dye."),
+        (
+            replace(SCAN, condition=VatCondition.SETTLING, settled_from_ms=NOW_MS + 2 * HOUR_MS),
+            "Not yet: settling, ready about 14:10.",
+        ),
+        (
+            replace(SCAN, condition=VatCondition.SETTLING, settled_from_ms=NOW_MS + 13 * HOUR_MS),
+            "Not yet: settling, ready about tomorrow 01:10.",
+        ),
+        (
+            replace(SCAN, condition=VatCondition.TOO_HOT, temperature_c=celsius(61.2)),
+            "Too hot: 61 °C. Switch the heater off at the wall.",
+        ),
+        (
+            replace(SCAN, condition=VatCondition.TOO_HOT, temperature_c=celsius(60.2)),
+            "Too hot: 60.2 °C. Switch the heater off at the wall.",
+        ),
+        (
+            replace(SCAN, condition=VatCondition.TOO_HOT, temperature_c=celsius(None)),
+            "Too hot when last measured, and not measured now. Switch the heater off at the wall.",
+        ),
+        (
+            replace(
+                SCAN,
+                condition=VatCondition.UNKNOWN,
+                ph=Measured(None, None, Flag.MISSING, "silent", NOW_MS - 7 * HOUR_MS - 39 * 60_000),
+            ),
+            "Not known: the pH probe has been silent since 04:31.",
+        ),
+        (
+            replace(SCAN, condition=VatCondition.OFF, ph_25c=10.46),
+            "Not fit to dye: pH 10.46 (as at 25 °C) is below 10.5.",
+        ),
+        (
+            replace(SCAN, condition=VatCondition.OFF, shortfalls=("the vat is being remade",)),
+            "Not fit to dye: the vat is being remade.",
+        ),
+        (None, "Not known: no reading has arrived yet."),
+        (replace(SCAN, slot_ms=NOW_MS - 200_000), "Not known: nothing heard since 12:06."),
+        (
+            replace(SCAN, slot_ms=NOW_MS + 200_000),
+            "Not known: the newest reading is dated ahead of this computer's clock. Check the clock.",
+        ),
+    ],
+)
+def test_one_sentence_says_whether_to_dye(scan: Scan | None, sentence: str) -> None:
+    assert says(scan) == sentence
+
+
+def test_a_vat_without_heater_is_not_told_to_switch_one_off() -> None:
+    scan = replace(SCAN, condition=VatCondition.TOO_HOT, temperature_c=celsius(61.0))
+    assert says(scan, replace(CARD, warmed=False)) == "Too hot: 61 °C. Shade it and let it cool."
+
+
+def test_a_warm_vat_is_judged_by_its_25_degree_equivalent() -> None:
+    # 10.2 read warm lies below the limit of 10.5, but stands for 10.9 at 25 °C: no fault to name.
+    scan = replace(SCAN, condition=VatCondition.OFF, ph=Measured(10.2, 0.03, Flag.PASS), ph_25c=10.9)
+    assert "pH" not in says(scan)
+
+
+@given(
+    condition=st.sampled_from(VatCondition),
+    age_ms=st.integers(120_001, 10**10),
+    share=st.floats(0, 1),
+)
+def test_a_stale_scan_never_speaks_for_now(condition: VatCondition, age_ms: int, share: float) -> None:
+    scan = replace(SCAN, slot_ms=NOW_MS - age_ms, condition=condition)
+    fresh = wording.freshness(scan, NOW_MS, 120_000)
+    assert fresh is Freshness.STALE
+    assert wording.condition_now(scan, fresh) is VatCondition.UNKNOWN
+    assert says(scan).startswith("Not known")
+    assert wording.age_words(scan, fresh, NOW_MS).startswith("No data for")
+    assert all(reading.withdrawn for reading in wording.readings(CARD, scan, fresh, NOW_MS, BERLIN))
+
+
+def test_a_withdrawn_number_is_not_shown_even_when_one_is_present() -> None:
+    scan = replace(SCAN, ph=Measured(10.7, 0.1, Flag.FAIL, "flat for 20 min"))
+    ph, temperature, orp = wording.readings(CARD, scan, Freshness.FRESH, NOW_MS, BERLIN)
+    assert (ph.withdrawn, ph.remark) == (True, "flat for 20 min")
+    assert (temperature.value, temperature.withdrawn) == ("41.3", False)
+    assert orp.value == "−612"
+
+
+def test_a_share_never_rounds_up_to_all_of_it() -> None:
+    assert wording.share_words(0.999) == "99 %"
+    assert "99 % or more reduced, 70 mV to spare" in wording.reduction_words(
+        Reduction(0.995, 0.99, 0.999, 70.0, 8.0, True, 0.99), 0.9
+    )
+
+
+@pytest.mark.parametrize(
+    ("entry", "words"),
+    [
+        ((EntryKind.FEED, "soda ash", 50.0, ""), "Fed 50 g soda ash"),
+        ((EntryKind.STIR, "", None, ""), "Stirred"),
+        ((EntryKind.CHECK, "yellow-green", None, ""), "Liquor looked yellow-green"),
+        ((EntryKind.DIP, "scarf", None, "second"), "Dipped scarf (second)"),
+        ((EntryKind.COVER, "uncovered", None, ""), "Uncovered"),
+        ((EntryKind.NOTE, "", None, "smells sweet"), "smells sweet"),
+    ],
+)
+def test_entries_read_like_a_notebook(entry: tuple[EntryKind, str, float | None, str], words: str) -> None:
+    kind, what, grams, text = entry
+    assert wording.entry_words(JournalEntry("id", 0, 0, "v", kind, what, grams, text=text)) == words
+
+
+@pytest.mark.parametrize("state", list(AlarmState))
+def test_every_alarm_state_has_words(state: AlarmState) -> None:
+    event = AlarmEvent(NOW_MS, "v", "silent-ph", 1, "occurs", AlarmState.NORMAL, state)
+    assert wording.alarm_words(event, NOW_MS, BERLIN).startswith("Silent ph: ")
+
+
+def test_a_number_stays_with_its_unit() -> None:
+    assert wording.bound("61 °C and 90 % of 5 gold") == "61\u00a0°C and 90\u00a0% of 5 gold"
