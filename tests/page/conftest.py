@@ -39,7 +39,7 @@ def client(house: House) -> Iterator[httpx.Client]:
         yield client
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     chromium = shutil.which("chromium") or "/usr/bin/chromium"
     with sync_playwright() as playwright:
