@@ -201,7 +201,7 @@ def test_one_bad_row_is_set_aside_with_its_reason_and_the_rest_arrives() -> None
 
 
 @settings(deadline=None)
-@given(bad=st.sets(st.integers(1, 60)), limit=st.integers(1, 40))
+@given(bad=st.sets(st.integers(1, 60), max_size=9), limit=st.integers(1, 40))
 def test_bisecting_counts_exactly_the_bad_rows(bad: set[int], limit: int) -> None:
     book = Book()
     book.add(*(scan(i) for i in range(60)))
@@ -211,7 +211,7 @@ def test_bisecting_counts_exactly_the_bad_rows(bad: set[int], limit: int) -> Non
             raise RowRejected("no")
 
     sink = Sink(picky, batch_limit=limit)
-    run(book, sink, seconds=86400)
+    run(book, sink, seconds=2)
     done = book.delivery("sink", Stream.SCANS)
     assert [n for _, n in sink.taken] == [n for n in range(1, 61) if n not in bad]
     assert (done.position, done.delivered, done.dropped) == (60, 60 - len(bad), len(bad))

@@ -199,6 +199,8 @@ class Session:
     def _on_connect_fail(self, _client: Client, _data: Any) -> None:
         with self._lock:
             self.trouble = f"no broker answers at {self._where}"
+            if self._settings.tls:
+                self.trouble += ", or its certificate is not trusted; check ca_file and port in [mqtt]"
             self.ended = True  # the link, not paho, decides when to try again
             self._lock.notify_all()
 
