@@ -122,6 +122,14 @@ def test_a_full_card_when_the_daemon_starts(small_disk: SmallDisk) -> None:
     with StoreWriter.open(path) as writer:
         writer.record_settings(0, "{}", [])
         writer.append(batch_of(SLOT_MS))
+    small_disk.fill()
+    # The shared index beside the store cannot be made; SQLite calls that an input/output error.
+    with pytest.raises(StoreFull) as refusal:
+        StoreWriter.open(path)
+    assert isinstance(refusal.value.__cause__, sqlite3.Error)
+    assert refusal.value.__cause__.sqlite_errorcode & 0xFF != sqlite3.SQLITE_FULL
+    small_disk.make_room()
+    StoreWriter.open(path).close()
     assert_whole(path, 1)
 
 
