@@ -12,7 +12,7 @@ import threading
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -100,8 +100,7 @@ def _check_port(port: PortSettings, listen_s: float) -> Finding:
     events: list[PortEvent] = []
     complete = threading.Event()
 
-    def take(records: object) -> None:
-        assert isinstance(records, (list, tuple))
+    def take(records: Sequence[Sample | PortEvent]) -> None:
         for record in records:
             if isinstance(record, PortEvent):
                 events.append(record)

@@ -28,10 +28,10 @@ class Look(StrEnum):
 LOOKS = tuple(Look)
 SHARE_BETWEEN_LOOKS = (0.25, 0.50, 0.80, 0.95)
 """Share at which one look passes into the next, in the order of `Look`. Common practice, no source."""
-LOOK_SCATTER_LOGIT = 0.7
+LOOK_SCATTER_LOGIT = 0.35
 """1 σ (logistic scale) of eyes and light around those shares, in logit units. Judgement."""
-WRONG_SHARE = 0.10
-"""How many looks in ten are expected to be plain wrong. Judgement."""
+WRONG_SHARE = 0.08
+"""Share of looks expected to be plain wrong. Judgement."""
 DRIFT_MV_PER_SQRT_DAY = 4.0
 """How fast what was learnt goes stale: a random walk of the offset, 1 σ after one day. Judgement."""
 

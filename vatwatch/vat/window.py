@@ -35,7 +35,9 @@ SURE_ENOUGH = 0.9
 def limits_of(settings: VatSettings, temperature_c: float | None) -> dict[str, Limit]:
     """Every limit of one vat by name. The reduction limit is held as a margin in mV, which does not saturate."""
     window, bands = settings.window, settings.deadbands
-    margin = margin_of_share(window.reduction_low, 25.0 if temperature_c is None else temperature_c)
+    # An impossible temperature makes no estimate; the limit itself must still stand.
+    at_c = 25.0 if temperature_c is None else min(max(temperature_c, 0.0), 100.0)
+    margin = margin_of_share(window.reduction_low, at_c)
     return {
         OFF_REDUCTION: Limit(Side.LOW, margin, bands.margin_mv),
         OFF_PH_LOW: Limit(Side.LOW, window.ph_low, bands.ph),

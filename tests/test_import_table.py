@@ -1,0 +1,120 @@
+"""Holds the table of rooms: who may import whom, and what pure rooms must not touch. Walks the real imports."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).resolve().parent.parent / "vatwatch"
+
+LEAVES = {"records", "errors"}
+# room or module: what it may import from vatwatch, besides itself. The table stands in DEVELOPERS.md too.
+ALLOWED: dict[str, set[str]] = {
+    "records": set(),
+    "errors": set(),
+    "chemistry": LEAVES,
+    "vat": {"chemistry", *LEAVES},
+    "probes": LEAVES,
+    "store": LEAVES,
+    "outlets": LEAVES,
+    "page": {"store", *LEAVES},
+    "season": {"store", "vat", *LEAVES},
+    "rehearsal": LEAVES,
+    "clock": set(),
+    "service_manager": set(),
+    "config": {"chemistry", "vat", *LEAVES},
+    "assembly": {"config", "chemistry", "vat", "probes", "outlets", *LEAVES},
+    "recorder": {"assembly", "clock", "store", "vat", *LEAVES},
+    "daemon": {
+        "assembly", "clock", "config", "outlets", "page", "probes", "recorder", "service_manager", "store", "vat",
+        *LEAVES,
+    },
+    "terminal": {"page", "store", *LEAVES},
+    "checkup": {"assembly", "config", "daemon", "outlets", "probes", "store", *LEAVES},
+    "demo": {
+        "clock", "config", "daemon", "page", "rehearsal", "season", "store", "terminal", *LEAVES
+    },
+    "cli": {"checkup", "config", "daemon", "demo", "season", "store", "terminal", "vat", "vatwatch", *LEAVES},
+}  # fmt: skip
+PURE = ("chemistry", "vat", "records", "errors")
+PURE_MODULES = ("probes/lines.py", "probes/sdi12.py", "outlets/homie.py", "page/wording.py")
+NOT_PURE = {
+    "asyncio", "io", "logging", "multiprocessing", "os", "pathlib", "random", "secrets", "select", "serial", "shutil",
+    "signal", "socket", "sqlite3", "subprocess", "sys", "tempfile", "threading", "time", "urllib", "uuid",
+}  # fmt: skip
+ONE_ROOM_ONLY = {"sqlite3": "store", "serial": "probes", "paho": "outlets", "influxdb_client": "outlets"}
+# `vatwatch check` connects to the broker under a name of its own.
+ONE_ROOM_EXCEPTIONS = {("paho", "checkup")}
+LONGEST_FILE = 400
+
+
+def room_of(path: Path) -> str:
+    relative = path.relative_to(PACKAGE)
+    return relative.parts[0] if len(relative.parts) > 1 else relative.stem
+
+
+def imports_of(path: Path) -> set[str]:
+    """Every module named in an import, in full, wherever in the file it stands."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative imports hide the room"
+            module = node.module or ""
+            found |= {f"{module}.{alias.name}" for alias in node.names} if module == "vatwatch" else {module}
+    return found
+
+
+FILES = sorted(PACKAGE.rglob("*.py"))
+
+
+def test_there_is_something_to_walk() -> None:
+    assert len(FILES) > 40
+    assert {room_of(path) for path in FILES} - {"__init__"} == set(ALLOWED)
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_imports_follow_the_table(path: Path) -> None:
+    room = room_of(path)
+    if room == "__init__":
+        return
+    named = imports_of(path)
+    rooms = {name.split(".")[1] if "." in name else "vatwatch" for name in named if name.split(".")[0] == "vatwatch"}
+    wrong = rooms - ALLOWED[room] - {room, "__version__"}
+    assert not wrong, f"{room} must not import {sorted(wrong)}"
+    for library, owner in ONE_ROOM_ONLY.items():
+        if room != owner and (library, room) not in ONE_ROOM_EXCEPTIONS:
+            assert library not in {name.split(".")[0] for name in named}, f"only {owner} may import {library}"
+
+
+@pytest.mark.parametrize(
+    "path",
+    [p for p in FILES if room_of(p) in PURE or str(p.relative_to(PACKAGE)) in PURE_MODULES],
+    ids=lambda p: str(p.relative_to(PACKAGE)),
+)
+def test_pure_rooms_have_no_clock_and_no_io(path: Path) -> None:
+    top = {name.split(".")[0] for name in imports_of(path)}
+    assert not top & NOT_PURE
+    calls = {
+        node.func.id
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+    }
+    assert not calls & {"open", "print", "input", "eval", "exec"}
+    text = path.read_text(encoding="utf-8")
+    assert ".now(" not in text
+    assert ".today(" not in text
+
+
+def test_only_one_file_knows_the_serial_library() -> None:
+    users = [str(path.relative_to(PACKAGE)) for path in FILES if "serial" in imports_of(path)]
+    assert users == ["probes/serial_port.py"]
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_files_stay_readable(path: Path) -> None:
+    lines = len(path.read_text(encoding="utf-8").splitlines())
+    assert lines <= LONGEST_FILE, f"{lines} lines: does it do two jobs?"

@@ -1,0 +1,175 @@
+"""The alarm's life against ISA-18.2 / IEC 62682 (states and transitions as named in OPC UA Part 9)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from vatwatch.records import ActionVerb, AlarmAction, AlarmEvent, AlarmState, Urgency
+from vatwatch.vat.alarms import (
+    LATCHED_ON_RETURN,
+    STANDING,
+    TRANSITIONS,
+    AlarmDefinition,
+    AlarmMemory,
+    Situation,
+    Trigger,
+    step_alarm,
+)
+from vatwatch.vat.settings import AlarmTiming
+
+TICK = 10_000
+PLAIN = AlarmDefinition("off-ph-low", Urgency.ACT, AlarmTiming(30_000, 20_000, 120_000))
+LATCHING = AlarmDefinition("overheat", Urgency.DANGER, AlarmTiming(0, 0, None), latching=True)
+BEYOND, INSIDE, UNKNOWN = Situation(beyond=True), Situation(beyond=False), Situation(beyond=None)
+
+
+@dataclass
+class Drive:
+    definition: AlarmDefinition
+    memory: AlarmMemory = field(default_factory=AlarmMemory)
+    now: int = 1_000_000
+    events: list[AlarmEvent] = field(default_factory=list)
+
+    def tick(self, situation: Situation, *verbs: ActionVerb, until_ms: int | None = None) -> AlarmState:
+        self.now += TICK
+        actions = [
+            AlarmAction(f"{self.now}{verb}", self.now, "v", self.definition.alarm, verb, until_ms) for verb in verbs
+        ]
+        self.memory, fired = step_alarm(self.definition, self.memory, self.now, "v", situation, actions)
+        self.events += fired
+        return self.memory.state
+
+
+def test_isa_transitions_are_all_there() -> None:
+    """The lettered transitions of the ISA-18.2 state diagram, one by one."""
+    s, t = AlarmState, Trigger
+    for start, trigger, end in (
+        (s.NORMAL, t.OCCURS, s.UNACKNOWLEDGED),
+        (s.UNACKNOWLEDGED, t.ACKNOWLEDGE, s.ACKNOWLEDGED),
+        (s.ACKNOWLEDGED, t.RETURNS, s.NORMAL),
+        (s.UNACKNOWLEDGED, t.RETURNS, s.RETURNED),
+        (s.RETURNED, t.ACKNOWLEDGE, s.NORMAL),
+        (s.RETURNED, t.OCCURS, s.UNACKNOWLEDGED),
+        (s.ACKNOWLEDGED, t.RE_ALARMS, s.UNACKNOWLEDGED),
+        (s.LATCHED_ACKNOWLEDGED, t.RESET, s.NORMAL),
+    ):
+        assert TRANSITIONS[start, trigger] is end
+    assert LATCHED_ON_RETURN[s.UNACKNOWLEDGED] is s.LATCHED_UNACKNOWLEDGED
+
+
+def test_no_state_is_a_dead_end_and_every_state_can_be_reached() -> None:
+    targets = set(TRANSITIONS.values()) | set(LATCHED_ON_RETURN.values())
+    assert targets == set(AlarmState)
+    assert {start for start, _ in TRANSITIONS} == set(AlarmState)
+
+
+def test_on_delay_needs_the_whole_time() -> None:
+    drive = Drive(PLAIN)
+    assert [drive.tick(BEYOND) for _ in range(3)] == [AlarmState.NORMAL] * 3
+    drive.tick(INSIDE)
+    assert [drive.tick(BEYOND) for _ in range(3)] == [AlarmState.NORMAL] * 3
+    assert drive.tick(BEYOND) is AlarmState.UNACKNOWLEDGED
+    assert [e.transition for e in drive.events] == ["occurs"]
+
+
+def test_off_delay_and_unknown_clears_nothing() -> None:
+    drive = Drive(PLAIN)
+    for _ in range(4):
+        drive.tick(BEYOND)
+    for _ in range(50):
+        assert drive.tick(UNKNOWN) is AlarmState.UNACKNOWLEDGED
+    drive.tick(INSIDE)
+    assert drive.tick(INSIDE) is AlarmState.UNACKNOWLEDGED
+    assert drive.tick(INSIDE) is AlarmState.RETURNED
+    assert drive.tick(INSIDE, ActionVerb.ACKNOWLEDGE) is AlarmState.NORMAL
+
+
+def test_re_alarm_while_unacknowledged_only_where_no_time_is_set_for_acknowledged() -> None:
+    drive = Drive(PLAIN)
+    for _ in range(4 + 12):
+        drive.tick(BEYOND)
+    assert [e.transition for e in drive.events] == ["occurs", "re-alarms"]
+    drive.tick(BEYOND, ActionVerb.ACKNOWLEDGE)
+    for _ in range(60):
+        drive.tick(BEYOND)
+    assert [e.transition for e in drive.events][2:] == ["acknowledge"]
+
+
+def test_latched_overheat_is_kept_until_reset() -> None:
+    drive = Drive(LATCHING)
+    assert drive.tick(BEYOND) is AlarmState.UNACKNOWLEDGED
+    assert drive.tick(BEYOND, ActionVerb.RESET) is AlarmState.UNACKNOWLEDGED, "no reset while it is too hot"
+    assert drive.tick(INSIDE) is AlarmState.LATCHED_UNACKNOWLEDGED
+    assert drive.tick(INSIDE, ActionVerb.ACKNOWLEDGE) is AlarmState.LATCHED_ACKNOWLEDGED
+    assert drive.tick(INSIDE) is AlarmState.LATCHED_ACKNOWLEDGED
+    assert drive.tick(BEYOND) is AlarmState.UNACKNOWLEDGED, "a second excursion is told again"
+    drive.tick(INSIDE, ActionVerb.ACKNOWLEDGE)
+    drive.tick(INSIDE)
+    assert drive.tick(INSIDE, ActionVerb.RESET) is AlarmState.NORMAL
+
+
+def test_timed_shelve_ends_by_itself_and_a_limit_still_passed_is_raised_again() -> None:
+    drive = Drive(PLAIN)
+    for _ in range(4):
+        drive.tick(BEYOND)
+    assert drive.tick(BEYOND, ActionVerb.SHELVE, until_ms=drive.now + 5 * TICK) is AlarmState.SHELVED
+    states = [drive.tick(BEYOND) for _ in range(5)]
+    assert states[:3] == [AlarmState.SHELVED] * 3
+    assert states[-1] is AlarmState.UNACKNOWLEDGED
+    assert drive.memory.occurrence == 2
+
+
+def test_suppression_holds_only_what_is_quiet() -> None:
+    suppressed = Situation(beyond=True, suppressed=True)
+    quiet = Drive(PLAIN)
+    for _ in range(10):
+        assert quiet.tick(suppressed) is AlarmState.SUPPRESSED
+    assert quiet.tick(BEYOND) is AlarmState.UNACKNOWLEDGED, "released while beyond for longer than the on-delay"
+    loud = Drive(PLAIN)
+    for _ in range(4):
+        loud.tick(BEYOND)
+    assert loud.tick(suppressed) is AlarmState.UNACKNOWLEDGED
+
+
+SITUATIONS = st.builds(Situation, beyond=st.sampled_from([True, False, None]), suppressed=st.booleans())
+VERBS = st.lists(st.sampled_from(list(ActionVerb)), max_size=3)
+
+
+@given(st.lists(st.tuples(SITUATIONS, VERBS), max_size=60), st.sampled_from([PLAIN, LATCHING]))
+@settings(max_examples=300, deadline=None)
+def test_whatever_comes_the_story_is_whole(story: list[tuple[Situation, list[ActionVerb]]], d: AlarmDefinition) -> None:
+    drive = Drive(d)
+    for situation, verbs in story:
+        drive.tick(situation, *verbs)
+    state = AlarmState.NORMAL
+    for event in drive.events:
+        assert event.from_state is state, "every event starts where the one before ended"
+        state = event.to_state
+    assert state is drive.memory.state
+    numbers = [e.occurrence for e in drive.events if e.transition == Trigger.OCCURS]
+    assert numbers == list(range(1, len(numbers) + 1))
+
+
+@given(st.lists(st.tuples(st.sampled_from([True, False, None]), st.sampled_from([None, *ActionVerb])), max_size=60))
+@settings(max_examples=300, deadline=None)
+def test_an_unacknowledged_alarm_is_only_lost_by_a_person(story: list[tuple[bool | None, ActionVerb | None]]) -> None:
+    """From an unacknowledged state only acknowledge, reset, shelve or out of service lead to silence."""
+    drive = Drive(LATCHING)
+    loud = {AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED}
+    for beyond, verb in story:
+        drive.tick(Situation(beyond=beyond), *([verb] if verb else []))
+    for event in drive.events:
+        if event.from_state in loud and event.to_state not in loud:
+            assert event.transition in {"acknowledge", "reset", "shelve", "out of service"}
+
+
+@pytest.mark.parametrize("verb", [ActionVerb.ACKNOWLEDGE, ActionVerb.RESET, ActionVerb.UNSHELVE])
+def test_a_danger_that_lasts_stays_standing(verb: ActionVerb) -> None:
+    drive = Drive(LATCHING)
+    drive.tick(BEYOND)
+    for _ in range(20):
+        assert drive.tick(BEYOND, verb) in STANDING
