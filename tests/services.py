@@ -144,14 +144,11 @@ class _Process:
 
 
 class Mosquitto(_Process):
-    """A Mosquitto broker with a configuration of its own: open, or with one user, or with TLS.
-
-    Nothing is kept over a restart unless `persistent`, as with a broker whose card was lost.
-    """
+    """A Mosquitto broker: open, or with one user, or with TLS. A restart loses everything it held."""
 
     what = "mosquitto"
 
-    def __init__(self, *, user: tuple[str, str] | None = None, tls: bool = False, persistent: bool = False) -> None:
+    def __init__(self, *, user: tuple[str, str] | None = None, tls: bool = False) -> None:
         super().__init__()
         self._program = find_program("mosquitto", "mosquitto")
         lines = ["log_type all", f"listener {self.port} {HOST}", f"allow_anonymous {str(user is None).lower()}"]
@@ -169,8 +166,6 @@ class Mosquitto(_Process):
         if tls:
             self.ca_file, key = self._certificate()
             lines += [f"certfile {self.ca_file}", f"keyfile {key}"]
-        if persistent:
-            lines += ["persistence true", f"persistence_location {self.folder}/", "autosave_interval 1"]
         (self.folder / "conf").write_text("\n".join(lines) + "\n")
 
     def command(self) -> list[str]:
@@ -281,11 +276,8 @@ class HttpReceiver:
 
         self._server = Server((HOST, 0), Handler)
         self.port: int = self._server.server_address[1]
+        self.url = f"http://{HOST}:{self.port}"
         self._thread = threading.Thread(target=self._server.serve_forever, kwargs={"poll_interval": 0.02})
-
-    @property
-    def url(self) -> str:
-        return f"http://{HOST}:{self.port}"
 
     def __enter__(self) -> Self:
         self._thread.start()

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.outlets.book import T0, Book, SwiftWake, alarm, entry, scan
+from tests.outlets.book import T0, Book, SwiftWake, entry, scan
 from tests.services import wait_until
 from vatwatch.errors import OutletPermanent, OutletRetryable, RowRejected, StoreError, StoreFull
 from vatwatch.outlets.forwarder import Forwarder
 from vatwatch.outlets.wake import Wake
-from vatwatch.records import AlarmState, Numbered, Stream
+from vatwatch.records import Numbered, Stream
 
 
 class Sink:
@@ -315,14 +315,6 @@ def test_state_outlets_get_only_the_newest_row_of_each_vat() -> None:
     assert sink.calls == [[399, 400]]
     assert position(book) == 400
     assert book.largest_read <= 50
-
-
-def test_alarm_events_keep_their_order() -> None:
-    book = Book()
-    book.add(alarm(0, AlarmState.UNACKNOWLEDGED), alarm(0, AlarmState.NORMAL))
-    sink = Sink(streams=(Stream.ALARM_EVENTS,))
-    run(book, sink)
-    assert [n for _, n in sink.taken] == [1, 2]
 
 
 def test_notify_and_stop_act_at_once_on_the_real_thread() -> None:

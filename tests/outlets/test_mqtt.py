@@ -1,85 +1,18 @@
-"""The MQTT outlet against a real broker: life cycle, outages, leftovers, and a controller that reads it."""
+"""The MQTT outlet on a healthy broker: life cycle, alerts, leftovers, and a controller that reads it."""
 
 from __future__ import annotations
 
-import gc
-import os
-import signal
-import subprocess
-import sys
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from pathlib import Path
 
 import pytest
 from ebus_sdk.homie import Controller
 
 from tests.outlets.book import T0, Book, alarm, card, measured, scan
-from tests.services import HOST, Mosquitto, free_port, retained_tree, wait_until
-from vatwatch.errors import ConfigError, OutletError, OutletRetryable
+from tests.outlets.shed import DEVICE, VAT, deliver, outlet, settings, tree_of
+from tests.services import HOST, Mosquitto, wait_until
 from vatwatch.outlets.forwarder import Forwarder
-from vatwatch.outlets.mqtt import MqttOutlet, MqttSettings
-from vatwatch.outlets.mqtt_link import Session
-from vatwatch.records import AlarmState, Flag, Numbered, Stream, VatCondition
-
-DEVICE = "homie/5/dye-shed/"
-VAT = DEVICE + "madder-lane/"
-
-
-def settings(port: int, **more: object) -> MqttSettings:
-    return MqttSettings(HOST, port, "dye-shed", "The dye shed", **more)  # type: ignore[arg-type]
-
-
-@contextmanager
-def outlet(book: Book, port: int, **more: object) -> Iterator[MqttOutlet]:
-    made = MqttOutlet(settings(port, **more), book.open, lambda: T0)
-    try:
-        yield made
-    finally:
-        made.close()
-
-
-def deliver(made: MqttOutlet, book: Book, stream: Stream = Stream.SCANS, within_s: float = 20.0) -> None:
-    """Deliver the newest row, trying again as a forwarder would."""
-    newest = book.rows[stream][-1]
-
-    def taken() -> bool:
-        try:
-            made.deliver(stream, [newest])
-        except OutletRetryable:
-            return False
-        return True
-
-    wait_until(taken, "the broker takes the row", within_s)
-
-
-def tree_of(port: int, ready: Callable[[dict[str, str]], bool], within_s: float = 15.0) -> dict[str, str]:
-    """The retained tree as soon as it looks as wanted."""
-    found: dict[str, str] = {}
-
-    def look() -> bool:
-        nonlocal found
-        with retained_tree(port, DEVICE + "#") as tree:
-            found = dict(tree)
-        return ready(found)
-
-    wait_until(look, f"a tree as wanted on the broker; last seen {sorted(found.items())}", within_s)
-    return found
-
-
-@pytest.fixture
-def book() -> Book:
-    made = Book()
-    made.vats = [card(), card("woad-2", "Woad")]
-    made.add(scan(1))
-    return made
-
-
-@pytest.fixture
-def broker() -> Iterator[Mosquitto]:
-    with Mosquitto() as running:
-        yield running
+from vatwatch.outlets.mqtt import MqttOutlet
+from vatwatch.records import AlarmState, Flag, Stream, VatCondition
 
 
 def test_the_life_of_a_device(book: Book, broker: Mosquitto) -> None:
@@ -169,56 +102,6 @@ def test_a_controller_reads_the_tree(book: Book, broker: Mosquitto) -> None:
         controller.stop()
 
 
-def test_no_broker_is_retryable_and_a_late_broker_is_found(book: Book) -> None:
-    late = Mosquitto()
-    try:
-        with outlet(book, late.port) as made:
-            with pytest.raises(OutletRetryable, match=f"no broker answers at {HOST}:{late.port}") as caught:
-                made.deliver(Stream.SCANS, [Numbered(1, scan(1))])
-            assert caught.value.retry_after_s == 5.0
-            late.start()
-            deliver(made, book)
-            tree_of(late.port, lambda t: t.get(DEVICE + "$state") == "ready")
-    finally:
-        late.__exit__(None, None, None)
-
-
-def test_a_broker_that_lost_everything_is_told_everything_again_without_a_new_row(
-    book: Book, broker: Mosquitto
-) -> None:
-    with outlet(book, broker.port) as made:
-        deliver(made, book)
-        book.add(alarm(2, AlarmState.UNACKNOWLEDGED), scan(2))
-        broker.restart()
-        tree = tree_of(broker.port, lambda t: t.get(DEVICE + "$state") == "ready", within_s=30)
-        assert tree[VAT + "read-at"] == "2026-01-01T00:00:20.000Z", "the newest state, not the last one delivered"
-        assert DEVICE + "$alert/madder-lane-overheat" in tree
-        assert DEVICE + "$description" in tree
-
-
-def test_a_broker_that_hangs_is_noticed_and_found_again(
-    book: Book, broker: Mosquitto, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    patient = Session.publish
-
-    def impatient(self: Session, messages: object, timeout_s: float = 1.0) -> None:
-        patient(self, messages, timeout_s=1.0)  # type: ignore[arg-type]
-
-    with outlet(book, broker.port) as made:
-        deliver(made, book)
-        monkeypatch.setattr(Session, "publish", impatient)
-        book.add(scan(2))
-        broker.freeze()
-        began = time.monotonic()
-        with pytest.raises(OutletRetryable, match="has not acknowledged"):
-            made.deliver(Stream.SCANS, book.rows[Stream.SCANS][-1:])
-        assert time.monotonic() - began < 3
-        broker.thaw()
-        deliver(made, book)
-        tree = tree_of(broker.port, lambda t: t.get(DEVICE + "$state") == "ready")
-        assert tree[VAT + "read-at"] == "2026-01-01T00:00:20.000Z"
-
-
 def test_what_an_earlier_run_left_behind_is_cleared(book: Book, broker: Mosquitto) -> None:
     book.vats = [card(), card("old-vat", "Old")]
     book.add(scan(1, "old-vat"), alarm(1, AlarmState.UNACKNOWLEDGED))
@@ -246,72 +129,6 @@ def test_a_vat_that_is_new_in_the_settings_is_described(book: Book, broker: Mosq
         assert tree[DEVICE + "$state"] == "ready"
 
 
-def test_a_living_device_called_lost_says_that_it_is_ready(book: Book, broker: Mosquitto) -> None:
-    import paho.mqtt.publish as publish
-
-    with outlet(book, broker.port) as made:
-        deliver(made, book)
-        publish.single(DEVICE + "$state", "lost", qos=1, retain=True, hostname=HOST, port=broker.port)
-        tree_of(broker.port, lambda t: t.get(DEVICE + "$state") == "ready")
-
-
-def test_a_failing_callback_does_not_kill_the_connection(
-    book: Book, broker: Mosquitto, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
-) -> None:
-    def broken(self: MqttOutlet, session: Session, topic: str, payload: str, retained: bool) -> None:
-        raise KeyError("a bug in hearing")
-
-    monkeypatch.setattr(MqttOutlet, "_hear", broken)
-    with outlet(book, broker.port) as made:
-        deliver(made, book)
-        book.add(scan(2))
-        made.deliver(Stream.SCANS, book.rows[Stream.SCANS][-1:])
-        tree = tree_of(broker.port, lambda t: t.get(DEVICE + "$state") == "ready")
-        assert tree[VAT + "read-at"] == "2026-01-01T00:00:20.000Z"
-    assert "a callback failed" in caplog.text
-
-
-def test_password(book: Book) -> None:
-    right, wrong = "indigo blue", "ochre"
-    with Mosquitto(user=("ida", right)) as guarded:
-        with outlet(book, guarded.port, username="ida", password=wrong) as made:
-            with pytest.raises(OutletError, match="username and password") as caught:
-                made.deliver(Stream.SCANS, book.rows[Stream.SCANS])
-            assert wrong not in str(caught.value)
-        with outlet(book, guarded.port, username="ida", password=right) as made:
-            deliver(made, book)
-        assert right not in repr(settings(1883, username="ida", password=right))
-
-
-# paho leaves the socket of a refused handshake to the garbage collector.
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning", "ignore::ResourceWarning")
-def test_tls(book: Book) -> None:
-    with Mosquitto(tls=True) as sealed:
-        with outlet(book, sealed.port, tls=True) as made, pytest.raises(OutletRetryable, match="certificate"):
-            made.deliver(Stream.SCANS, book.rows[Stream.SCANS])
-        gc.collect()
-        with outlet(book, sealed.port, tls=True, ca_file=str(sealed.ca_file)) as made:
-            deliver(made, book)
-
-
-def test_settings_are_checked() -> None:
-    with pytest.raises(ConfigError, match="site_id"):
-        MqttSettings(HOST, 1883, "Dye Shed", "x")
-    with pytest.raises(ConfigError, match="ca_file"):
-        MqttSettings(HOST, 1883, "shed", "x", ca_file="/nowhere/ca.pem")
-    with pytest.raises(ConfigError, match="port"):
-        MqttSettings(HOST, 0, "shed", "x")
-
-
-def test_closing_is_prompt_without_a_broker(book: Book) -> None:
-    with outlet(book, free_port()) as made:
-        with pytest.raises(OutletRetryable):
-            made.deliver(Stream.SCANS, book.rows[Stream.SCANS])
-        began = time.monotonic()
-        made.close()
-        assert time.monotonic() - began < 3
-
-
 def test_the_forwarder_carries_state_to_the_broker(book: Book, broker: Mosquitto) -> None:
     forwarder = Forwarder(
         MqttOutlet(settings(broker.port), book.open, lambda: T0), book.open, book, lambda: int(time.time() * 1000)
@@ -326,40 +143,3 @@ def test_the_forwarder_carries_state_to_the_broker(book: Book, broker: Mosquitto
         assert forwarder.stop(10)
     assert book.delivery("mqtt", Stream.SCANS).position == 39
     assert tree_of(broker.port, lambda _: True)[DEVICE + "$state"] == "disconnected"
-
-
-_CHILD = """
-import sys, time
-from tests.outlets.book import T0, Book, card, scan
-from vatwatch.outlets.mqtt import MqttOutlet, MqttSettings
-from vatwatch.records import Stream
-book = Book()
-book.vats = [card()]
-book.add(scan(1))
-made = MqttOutlet(MqttSettings("127.0.0.1", int(sys.argv[1]), "dye-shed", "The dye shed"), book.open, lambda: T0)
-made.deliver(Stream.SCANS, book.rows[Stream.SCANS])
-print("delivered", flush=True)
-time.sleep(600)
-"""
-
-
-def test_kill_minus_nine_leaves_lost_behind(broker: Mosquitto) -> None:
-    root = Path(__file__).parents[2]
-    child = subprocess.Popen(
-        [sys.executable, "-c", _CHILD, str(broker.port)],
-        stdout=subprocess.PIPE,
-        cwd=root,
-        env=os.environ | {"PYTHONPATH": str(root)},
-    )
-    try:
-        assert child.stdout is not None
-        assert child.stdout.readline() == b"delivered\n"
-        tree_of(broker.port, lambda t: t.get(DEVICE + "$state") == "ready")
-        child.send_signal(signal.SIGKILL)
-        child.wait(10)
-        tree_of(broker.port, lambda t: t.get(DEVICE + "$state") == "lost")
-    finally:
-        child.kill()
-        child.wait(10)
-        assert child.stdout is not None
-        child.stdout.close()

@@ -11,12 +11,14 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from secrets import SystemRandom
-from typing import Protocol
 
 from vatwatch.errors import OutletPermanent, OutletRetryable, RowRejected, StoreError
 from vatwatch.outlets.ledger import Bookkeeper, Ledger
+from vatwatch.outlets.outlet import Outlet
 from vatwatch.outlets.wake import Wake
 from vatwatch.records import Delivery, Numbered, Stream
+
+__all__ = ["Forwarder", "Outlet"]
 
 log = logging.getLogger(__name__)
 
@@ -33,42 +35,6 @@ REJECTED_IN_A_ROW = 10
 """So many rows refused with none taken between them: the fault is not in the rows."""
 RECORD_EVERY_S = 60.0
 """How often unchanged trouble, or the cursor of a state outlet, is written: an SD card is not for that."""
-
-
-class Outlet(Protocol):
-    """One destination. `deliver` runs in the forwarder's thread only."""
-
-    @property
-    def name(self) -> str:
-        """Key of its deliveries in the store; never changes for the same destination."""
-        ...
-
-    @property
-    def streams(self) -> tuple[Stream, ...]:
-        """What it wants, in the order of importance."""
-        ...
-
-    @property
-    def coalesce(self) -> bool:
-        """True for an outlet of current state: of a backlog only the newest row per vat is handed over."""
-        ...
-
-    @property
-    def batch_limit(self) -> int:
-        """Most rows in one `deliver`."""
-        ...
-
-    def deliver(self, stream: Stream, rows: Sequence[Numbered]) -> int | None:
-        """Deliver rows in order; return only when the peer has them.
-
-        None means all of them; a number means "up to this row", and the rest is handed over again after the
-        cursor is recorded. Raises OutletRetryable, OutletPermanent or RowRejected.
-        """
-        ...
-
-    def close(self) -> None:
-        """Say goodbye and let go. Called once, in the forwarder's thread."""
-        ...
 
 
 @dataclass(slots=True)

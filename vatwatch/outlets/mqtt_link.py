@@ -33,6 +33,10 @@ ACKNOWLEDGE_S = 10.0
 CONNECT_S = 5.0
 REST_FIRST_S = 1.0
 REST_MOST_S = 30.0
+SHORT_S = 10.0
+"""A connection that ends sooner than this after its greeting …"""
+SHORT_IN_A_ROW = 3
+"""… so many times in a row is probably being thrown out by a namesake."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,6 +253,7 @@ class Link:
         self._poked = False
         self._greeted: Session | None = None
         self._trouble = ""
+        self._short_in_a_row = 0
         self._thread = threading.Thread(target=self._run, name=f"mqtt-{settings.site_id}", daemon=True)
 
     def start(self) -> None:
@@ -289,16 +294,16 @@ class Link:
         rest_s = REST_FIRST_S
         while not self._stopping:
             try:
-                greeted = self._one_session()
+                lasted = self._one_session()
             except Exception as error:
                 log.warning("MQTT: %s", error, exc_info=not isinstance(error, OutletRetryable))
-                self._trouble, greeted = str(error), False
-            rest_s = REST_FIRST_S if greeted else min(REST_MOST_S, 2.0 * rest_s)
+                self._trouble, lasted = str(error), False
             with self._changed:
                 self._changed.wait_for(lambda: self._stopping, rest_s)
+            rest_s = REST_FIRST_S if lasted else min(REST_MOST_S, 2.0 * rest_s)
 
     def _one_session(self) -> bool:
-        """From connecting to the end of the connection; True when it was once up and greeted."""
+        """From connecting to the end of the connection; True when it was up for a while."""
         session = Session(self._settings, self._will, self._hear)
         try:
             while session.alive and not session.wait_connected(0.25) and not self._stopping:
@@ -306,6 +311,7 @@ class Link:
             if not session.connected:
                 return False
             self._greet(session)
+            greeted_s = time.monotonic()
             with self._changed:
                 self._greeted = session
                 self._trouble = ""
@@ -316,11 +322,17 @@ class Link:
                     self._poked = False
                 if session.alive and not self._stopping:
                     self._tend(session)
-            return True
+            short = time.monotonic() - greeted_s < SHORT_S
+            self._short_in_a_row = self._short_in_a_row + 1 if short else 0
+            return not short
         finally:
             with self._changed:
                 self._greeted = None
                 self._trouble = session.trouble or self._trouble
+                if self._short_in_a_row >= SHORT_IN_A_ROW:
+                    self._trouble += (
+                        f"; this happens again and again: is another vatwatch using site_id {self._settings.site_id!r}?"
+                    )
             if self._stopping and session.connected:
                 self._part(session)
             else:
