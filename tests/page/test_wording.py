@@ -23,6 +23,7 @@ from vatwatch.records import (
     VatCard,
     VatCondition,
 )
+from vatwatch.vat import pipeline, window
 
 BERLIN = ZoneInfo("Europe/Berlin")
 NOW_MS = 1_780_308_600_000  # 2026-06-01 12:10 in Berlin
@@ -83,8 +84,37 @@ def celsius(value: float | None) -> Measured:
             "Not known: the pH probe has been silent since 04:31.",
         ),
         (
-            replace(SCAN, condition=VatCondition.OFF, ph_25c=10.46),
+            replace(SCAN, condition=VatCondition.OFF, shortfalls=("off-ph-low",), ph_25c=10.46),
             "Not fit to dye: pH 10.46 (as at 25 °C) is below 10.5.",
+        ),
+        (
+            # Inside again, but by less than the deadband: the scan still calls it off, and the page must say why.
+            replace(SCAN, condition=VatCondition.OFF, shortfalls=("off-ph-low", "settling"), ph_25c=10.55),
+            "Not fit to dye: pH 10.6 (as at 25 °C) is not yet safely back from below 10.5.",
+        ),
+        (
+            replace(
+                SCAN,
+                condition=VatCondition.OFF,
+                shortfalls=("off-reduction", "off-cold"),
+                reduction=Reduction(0.62, 0.4, 0.8, 10.0, 9.0, False, 0.1),
+                temperature_c=celsius(17.4),
+            ),
+            "Not fit to dye: only about 62 % reduced, wanted 90 % or more; 17 °C is colder than 25 °C.",
+        ),
+        (
+            replace(SCAN, shortfalls=("unsure",)),
+            "Ready to dye, as far as can be told: look at the liquor first.",
+        ),
+        (
+            replace(SCAN, condition=VatCondition.UNKNOWN, shortfalls=("no-estimate",), reduction=None),
+            "Not known: how far it is reduced cannot be estimated from these readings.",
+        ),
+        (
+            replace(
+                SCAN, condition=VatCondition.UNKNOWN, orp_mv=Measured(None, None, Flag.MISSING, "no probe is set up")
+            ),
+            "Not known: the ORP probe gives nothing: no probe is set up.",
         ),
         (
             replace(SCAN, condition=VatCondition.OFF, shortfalls=("the vat is being remade",)),
@@ -107,10 +137,16 @@ def test_a_vat_without_heater_is_not_told_to_switch_one_off() -> None:
     assert says(scan, replace(CARD, warmed=False)) == "Too hot: 61 °C. Shade it and let it cool."
 
 
-def test_a_warm_vat_is_judged_by_its_25_degree_equivalent() -> None:
-    # 10.2 read warm lies below the limit of 10.5, but stands for 10.9 at 25 °C: no fault to name.
-    scan = replace(SCAN, condition=VatCondition.OFF, ph=Measured(10.2, 0.03, Flag.PASS), ph_25c=10.9)
-    assert "pH" not in says(scan)
+@pytest.mark.parametrize("shortfall", [*window.OFF_LIMITS, window.SETTLING])
+def test_every_shortfall_of_the_judgement_has_words(shortfall: str) -> None:
+    sentence = says(replace(SCAN, condition=VatCondition.OFF, shortfalls=(shortfall,)))
+    assert shortfall not in sentence
+    assert "None" not in sentence
+
+
+@pytest.mark.parametrize("alarm", [window.OVERHEAT, *window.OFF_LIMITS, *pipeline.SILENT.values()])
+def test_every_alarm_of_the_pipeline_has_a_name_of_its_own(alarm: str) -> None:
+    assert wording.alarm_name(alarm).lower() != alarm.replace("-", " ")
 
 
 @given(
@@ -161,8 +197,8 @@ def test_entries_read_like_a_notebook(entry: tuple[EntryKind, str, float | None,
 
 @pytest.mark.parametrize("state", list(AlarmState))
 def test_every_alarm_state_has_words(state: AlarmState) -> None:
-    event = AlarmEvent(NOW_MS, "v", "silent-ph", 1, "occurs", AlarmState.NORMAL, state)
-    assert wording.alarm_words(event, NOW_MS, BERLIN).startswith("Silent ph: ")
+    event = AlarmEvent(NOW_MS, "v", "new-kind", 1, "occurs", AlarmState.NORMAL, state)
+    assert wording.alarm_words(event, NOW_MS, BERLIN).startswith("New kind: ")
 
 
 def test_a_number_stays_with_its_unit() -> None:

@@ -153,5 +153,5 @@ def test_lengths_and_alarms_in_words() -> None:
         "5 h 20 min",
         "3 d 3 h",
     ]
-    assert words.alarm("off-ph-low") == "off: ph low"
+    assert words.alarm("off-ph-low") == "off: pH low"
     assert words.hours(60_000) == "under 0.1"

@@ -175,7 +175,7 @@ def test_the_figures_are_those_of_the_stored_night(reviewed: tuple[Path, ReviewF
 def test_the_page_says_all_of_it(reviewed: tuple[Path, ReviewFigures]) -> None:
     text = reviewed[0].read_text(encoding="utf-8").split("<script>")[0]
     for phrase in (
-        "off: ph low",
+        "off: pH low",
         "1 Jun 2026 11:30",  # raised at slot 541, 5410 s after 10:00
         "1 Jun 2026 11:40",  # acknowledged
         "2 h 0 min",

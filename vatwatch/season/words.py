@@ -9,6 +9,7 @@ from vatwatch.records import EntryKind, JournalEntry
 from vatwatch.season.episodes import Episode
 
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+_SPELT = {"ph": "pH", "orp": "ORP"}
 _DID = {
     EntryKind.FEED: "fed",
     EntryKind.STIR: "stirred",
@@ -82,8 +83,8 @@ def entry(record: JournalEntry) -> str:
 
 
 def alarm(kind: str) -> str:
-    """An alarm's kind in words: `off-ph-low` becomes `off: ph low`."""
-    words = kind.replace("_", "-").split("-")
+    """An alarm's kind in words: `off-ph-low` becomes `off: pH low`."""
+    words = [_SPELT.get(word, word) for word in kind.replace("_", "-").split("-")]
     return f"off: {' '.join(words[1:])}" if words[0] == "off" and len(words) > 1 else " ".join(words)
 
 

@@ -1,0 +1,136 @@
+"""The one sentence a dyer reads first. Pure; judges nothing, only says what the scan judged.
+
+It is for somebody with wet blue hands: the state first, then what to do or when.
+"""
+
+from __future__ import annotations
+
+from datetime import tzinfo
+
+from vatwatch.page.measures import QUANTITY_WORDS, Freshness, clock_words, quantities_of, share_words, trusted
+from vatwatch.records import Flag, Measured, Quantity, Scan, VatCard, VatCondition
+
+
+def vat_sentence(card: VatCard, scan: Scan | None, fresh: Freshness, now_ms: int, zone: tzinfo) -> str:
+    """The one sentence a dyer reads first: may I dye now; if not, why, and what to do or when."""
+    if scan is None:
+        return "Not known: no reading has arrived yet."
+    if fresh is Freshness.STALE:
+        return f"Not known: nothing heard since {clock_words(scan.slot_ms, now_ms, zone)}."
+    if fresh is Freshness.AHEAD:
+        return "Not known: the newest reading is dated ahead of this computer's clock. Check the clock."
+    match scan.condition:
+        case VatCondition.DYEABLE:
+            if "unsure" in scan.shortfalls:
+                return "Ready to dye, as far as can be told: look at the liquor first."
+            return "Ready to dye."
+        case VatCondition.SETTLING:
+            return _settling_sentence(scan, now_ms, zone)
+        case VatCondition.TOO_HOT:
+            return _too_hot_sentence(card, scan)
+        case VatCondition.OFF:
+            return f"Not fit to dye: {'; '.join(_departures(card, scan)) or 'outside its window'}."
+        case VatCondition.UNKNOWN:
+            return _unknown_sentence(scan, now_ms, zone)
+
+
+def _settling_sentence(scan: Scan, now_ms: int, zone: tzinfo) -> str:
+    if scan.settled_from_ms is None:
+        return "Not yet: settling after it was disturbed."
+    if scan.settled_from_ms <= now_ms:
+        return "Not yet: settling, ready any minute."
+    return f"Not yet: settling, ready about {clock_words(scan.settled_from_ms, now_ms, zone)}."
+
+
+def _too_hot_sentence(card: VatCard, scan: Scan) -> str:
+    remedy = "Switch the heater off at the wall." if card.warmed else "Shade it and let it cool."
+    value = trusted(scan.temperature_c)
+    if value is None:
+        return f"Too hot when last measured, and not measured now. {remedy}"
+    if value <= card.ceiling_c:
+        return f"It has been too hot; now {value:.0f} °C. {remedy}"
+    return f"Too hot: {_apart(value, card.ceiling_c, 0)} °C. {remedy}"
+
+
+def _unknown_sentence(scan: Scan, now_ms: int, zone: tzinfo) -> str:
+    parts = []
+    for quantity, measured in quantities_of(scan):
+        if trusted(measured) is not None:
+            continue
+        parts.append(_withdrawn_words(quantity, measured, now_ms, zone))
+    if not parts:
+        return "Not known: how far it is reduced cannot be estimated from these readings."
+    return f"Not known: {'; '.join(parts)}."
+
+
+def _withdrawn_words(quantity: Quantity, measured: Measured, now_ms: int, zone: tzinfo) -> str:
+    probe = f"the {QUANTITY_WORDS[quantity]} probe"
+    since = "" if measured.time_ms is None else f" since {clock_words(measured.time_ms, now_ms, zone)}"
+    if measured.flag is Flag.MISSING and measured.reason in ("", "silent", "no value"):
+        return f"{probe} has been silent{since}" if since else f"{probe} is silent"
+    if measured.flag is Flag.MISSING:
+        return f"{probe} gives nothing{since}: {measured.reason}"
+    reason = f" ({measured.reason})" if measured.reason else ""
+    return f"{probe} has not been believable{since}{reason}"
+
+
+def _departures(card: VatCard, scan: Scan) -> list[str]:
+    """Which limits the scan is called off for, in words, in the scan's own order.
+
+    The scan's word counts, not a comparison made here: just back inside a limit is not yet far enough inside it.
+    """
+    # The pH limits are stated for 25 °C: a warm vat reads lower with nothing wrong, so the equivalent is what counts.
+    ph = trusted(scan.ph) if scan.ph_25c is None else scan.ph_25c
+    ph_words = "pH {}" if scan.ph_25c is None else "pH {} (as at 25 °C)"
+    warmth = trusted(scan.temperature_c)
+    found = []
+    for shortfall in scan.shortfalls:
+        match shortfall:
+            case "off-reduction":
+                found.append(_too_little_reduced(card, scan))
+            case "off-ph-low":
+                found.append(_beside_limit(ph_words, ph, card.ph_low, 1, "below", ph is None or ph < card.ph_low))
+            case "off-ph-high":
+                found.append(_beside_limit(ph_words, ph, card.ph_high, 1, "above", ph is None or ph > card.ph_high))
+            case "off-cold":
+                low_c = card.temperature_low_c
+                cold = warmth is None or warmth < low_c
+                found.append(_beside_limit("{} °C", warmth, low_c, 0, "colder than", cold))
+            case "off-warm":
+                high_c = card.temperature_high_c
+                warm = warmth is None or warmth > high_c
+                found.append(_beside_limit("{} °C", warmth, high_c, 0, "warmer than", warm))
+            case "settling":
+                pass
+            case _:
+                found.append(shortfall)
+    return found
+
+
+def _too_little_reduced(card: VatCard, scan: Scan) -> str:
+    wanted = share_words(card.reduction_low)
+    if scan.reduction is None:
+        return f"too little reduced, wanted {wanted} or more"
+    share = share_words(scan.reduction.share)
+    if scan.reduction.share < card.reduction_low:
+        return f"only about {share} reduced, wanted {wanted} or more"
+    return f"about {share} reduced, not yet safely back above {wanted}"
+
+
+def _beside_limit(words: str, value: float | None, limit: float, decimals: int, side: str, beyond: bool) -> str:
+    if value is None:
+        return f"it was last {side} {limit:g}"
+    shown = words.format(_apart(value, limit, decimals))
+    unit = " °C" if words.endswith("°C") else ""
+    if beyond:
+        return f"{shown} is {side} {limit:g}{unit}"
+    return f"{shown} is not yet safely back from {side} {limit:g}{unit}"
+
+
+def _apart(value: float, limit: float, decimals: int) -> str:
+    """`value` with just enough decimals not to read the same as the limit it breaks."""
+    for digits in range(decimals, decimals + 3):
+        text = f"{value:.{digits}f}"
+        if float(text) != limit:
+            return text
+    return f"{value:.{decimals + 2}f}"
