@@ -22,7 +22,7 @@ from vatwatch.errors import RangeError
 
 AMOUNT_LIMIT_MOL_KG: Final = 4.0
 _WATER_KG_MOL: Final = 0.018015
-_LN_OH_LOW: Final = math.log(1e-11)
+_LN_OH_LOW: Final = math.log(1e-14)
 _LN_OH_HIGH: Final = math.log(30.0)
 
 

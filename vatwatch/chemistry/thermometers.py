@@ -16,6 +16,7 @@ C_PER_C4: Final = -4.183e-12
 NOMINAL_OHM: Final = 100.0
 
 RANGE_C: Final = (-200.0, 850.0)
+RANGE_OHM: Final = (18.52, 390.49)
 
 _SOURCE: Final = "IEC 60751 for a Pt100"
 
@@ -38,14 +39,14 @@ def pt100_ohm(temperature_c: float) -> float:
 
 
 def temperature_c_from_pt100(ohm: float) -> float:
-    """Temperature in °C of a Pt100 from its resistance in Ω, 18.52…390.48 Ω; the inverse of `pt100_ohm`.
+    """Temperature in °C of a Pt100 from its resistance in Ω, 18.52…390.49 Ω; the inverse of `pt100_ohm`.
 
     Above 100 Ω the quadratic is solved outright; below, Newton steps refine it to under 1e-9 °C.
 
     Raises:
         RangeError: outside what −200…850 °C can give (a broken wire or a short), or not finite.
     """
-    r = require_range(ohm, _ohm(RANGE_C[0]), _ohm(RANGE_C[1]), "resistance", "Ω", _SOURCE)
+    r = require_range(ohm, *RANGE_OHM, "resistance", "Ω", _SOURCE)
     ratio = r / NOMINAL_OHM
     t = (-A_PER_C + math.sqrt(A_PER_C * A_PER_C - 4.0 * B_PER_C2 * (1.0 - ratio))) / (2.0 * B_PER_C2)
     if ratio < 1.0:
