@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import ast
 import random
 import time
 from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 
 from vatwatch.errors import VatwatchError
 from vatwatch.records import EntryKind, JournalEntry
-from vatwatch.rehearsal import aqueous
+from vatwatch.rehearsal import aqueous, liquor
 from vatwatch.rehearsal.couple import couple_potential_mv
 from vatwatch.rehearsal.liquor import COLOURS, SimulatedVat, draw_vat
 from vatwatch.rehearsal.mishaps import Mishap
@@ -214,6 +216,42 @@ def test_bacteria_die_of_heat_and_live_on_food() -> None:
     assert hot.mixture.activity < 0.1
 
 
+def test_each_mishap_does_what_it_says() -> None:
+    def vat_after(*mishaps: tuple[Mishap, float | None], chemistry: str = "hydrosulfite") -> SimulatedVat:
+        vat = SimulatedVat(default_recipe(chemistry))
+        for mishap, amount in mishaps:
+            vat.befall(HOUR, mishap, amount)
+        vat.advance(4 * HOUR)
+        return vat
+
+    sound = vat_after()
+    assert vat_after((Mishap.PLUG_PULLED, None)).truth().temperature_c < 39.4
+    both = vat_after((Mishap.PLUG_PULLED, None), (Mishap.PLUG_BACK, None))
+    assert both.truth() == sound.truth()
+    stuck = vat_after((Mishap.HEATER_STUCK_ON, None), (Mishap.HEATER_MENDED, None))
+    assert stuck.truth() == sound.truth()
+    half = vat_after((Mishap.REDUCTANT_GONE, 0.5)).truth().reductant
+    assert half == pytest.approx(0.5 * sound.truth().reductant, rel=0.1)
+    assert vat_after((Mishap.REDUCTANT_GONE, None)).truth().reductant == 0.0
+    opened = vat_after((Mishap.LID_OFF, None))
+    assert opened.mixture.oxygen_taken_up > 2.0 * sound.mixture.oxygen_taken_up
+    assert vat_after((Mishap.LID_OFF, None), (Mishap.LID_ON, None)).truth() == sound.truth()
+    assert vat_after((Mishap.CO2_CREEP, 0.005)).truth().ph < sound.truth().ph - 0.1
+    watered = vat_after((Mishap.WATERED_DOWN, None))
+    assert watered.mixture.volume_l == pytest.approx(33.0)
+    over = vat_after((Mishap.COLD_SNAP, 5.0), (Mishap.COLD_SNAP_OVER, None), chemistry="fructose-lime")
+    assert over.truth() == vat_after(chemistry="fructose-lime").truth()
+
+
+def test_another_reductant_counts_by_its_reducing_power() -> None:
+    """Ferrous iron gives one electron where fructose gives two; copperas also costs two alkali per mol."""
+    vat = SimulatedVat(default_recipe("fructose-lime"))
+    before = vat.mixture.reductant, vat.mixture.alkalinity
+    vat.apply(entry(EntryKind.FEED, what="iron", grams=27.801 / 0.98))
+    assert vat.mixture.reductant - before[0] == pytest.approx(0.1 / 40.0 / 2.0)
+    assert before[1] - vat.mixture.alkalinity == pytest.approx(2.0 * 0.1 / 40.0)
+
+
 def test_what_cannot_be_fed_is_said_plainly() -> None:
     vat = SimulatedVat(default_recipe("woad"))
     with pytest.raises(UnknownSubstance, match="glitter"):
@@ -277,6 +315,23 @@ def test_drawn_vats_stay_physical_for_a_week(chemistry: str) -> None:
             assert t.reductant >= 0.0
             assert 0.0 <= t.oxygen_mg_l < 16.0
             assert -1000.0 < t.eh_mv < 300.0
+
+
+def test_the_rehearsal_shares_no_equation_with_what_it_checks() -> None:
+    room = Path(liquor.__file__).parent
+    names = []
+    for file in sorted(room.glob("*.py")):
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                names += [alias.name for alias in node.names]
+            elif isinstance(node, ast.ImportFrom):
+                assert node.level == 0, file
+                names.append(node.module or "")
+    ours = {name for name in names if name.startswith("vatwatch")}
+    allowed = ("vatwatch.rehearsal", "vatwatch.records", "vatwatch.errors")
+    assert ours
+    assert all(name.startswith(allowed) for name in ours), ours
+    assert not {"numpy", "scipy", "serial"} & set(names)
 
 
 def test_speed_is_told(capsys: pytest.CaptureFixture[str]) -> None:

@@ -18,8 +18,8 @@ from vatwatch.rehearsal.recipes import DAY_MS
 
 # 3 M KCl: E0 of AgCl/Ag (Bates & Bower 1954, J. Res. NBS 53, 283; from memory) less RT/F ln a(Cl-), the activity from
 # PHREEQC 3 with pitzer.dat. It is a route of its own: the DIN 38404-6 table is nowhere used for it.
-# 1 M: pure RT/F ln of the same electrode against 3 M would need both activities, so it stands as value and slope of
-# the DIN 38404-6 table (Wolkersdorfer 2008). Saturated and 3.5 M: Sawyer, Sobkowiak & Roberts (1995).
+# The others are value at 25 °C and slope. 1 M: of the DIN 38404-6 table (Wolkersdorfer 2008). Saturated, 3.5 M and
+# calomel: Sawyer, Sobkowiak & Roberts (1995).
 # 3.33 M: an instrument maker's published note.
 _AGCL_3M_C = (5.0, 25.0, 40.0, 60.0)
 _AGCL_3M_MV = (221.0, 206.9, 195.3, 178.5)

@@ -76,11 +76,11 @@ _DEFAULTS = {
     ),
     "iron-lime": VatRecipe(
         "iron-lime", agents.IRON, start_share=0.97, reductant_mol_l=0.020, start_temperature_c=22.0,
-        start_ph=11.6, lime_solid_g_l=1.0, calcium_share=1.0, room_mean_c=21.0,
+        start_ph=11.6, calcium_share=1.0, room_mean_c=21.0,
     ),
     "zinc-lime": VatRecipe(
         "zinc-lime", agents.ZINC, start_share=0.97, reductant_mol_l=0.025, start_temperature_c=24.0,
-        start_ph=12.0, lime_solid_g_l=1.5, calcium_share=1.0, room_mean_c=22.0,
+        start_ph=12.0, calcium_share=1.0, room_mean_c=22.0,
     ),
     "leaf-ash": VatRecipe(
         "leaf-ash", agents.LEAF_BACTERIA, volume_l=80.0, surface_m2=0.2, start_share=0.95,
@@ -135,7 +135,8 @@ def draw_recipe(seed: int, chemistry: str) -> VatRecipe:
         start_ph=base.start_ph + rng.gauss(0.0, 0.25),
         start_temperature_c=base.start_temperature_c + swing,
         setpoint_c=setpoint,
-        lime_solid_g_l=base.lime_solid_g_l * rng.lognormvariate(0.0, 0.7),
+        # one lime vat in four rests on undissolved lime, which holds its pH and then is gone
+        lime_solid_g_l=rng.lognormvariate(0.0, 0.7) if base.calcium_share and rng.random() < 0.25 else 0.0,
         food_mol_l=base.food_mol_l * rng.lognormvariate(0.0, 0.5),
         surface_renewal_m_s=base.surface_renewal_m_s * rng.lognormvariate(0.0, 0.4),
         lid_open=rng.random() < 0.2,
