@@ -102,27 +102,28 @@ def test_power_cut_between_delivery_and_record_delivers_again_and_loses_nothing(
 
 def test_a_full_disk_holds_delivery_back_instead_of_doubling_it() -> None:
     book = Book()
-    book.add(*(scan(i) for i in range(40)))
-    book.refuse_records = StoreFull("no room on the card")
-    sink = Sink()
+    book.add(*(scan(i) for i in range(60)))
     wake = SwiftWake(3600)
+    sink = Sink()
 
-    def clock_ms() -> int:
-        if wake.time_s > 600:
-            book.refuse_records = None
-        return T0
+    def fill_after_the_first_batch(rows: Sequence[Numbered]) -> None:
+        assert book.refuse_records is None, "nothing more is delivered while the last batch cannot be recorded"
+        if rows[0].number > 16 and wake.time_s < 600:
+            book.refuse_records = StoreFull("no room on the card")
 
     real_wait = wake.wait
 
     def wait(timeout_s: float) -> None:
-        clock_ms()
-        assert len(sink.taken) <= 16 or wake.time_s > 600
+        if wake.time_s > 600:
+            book.refuse_records = None
         real_wait(timeout_s)
 
+    sink.behave = fill_after_the_first_batch
     wake.wait = wait  # type: ignore[method-assign]
-    Forwarder(sink, book.open, book, clock_ms, wake, jitter=lambda: 1.0).run()
-    assert [n for _, n in sink.taken] == list(range(1, 41)), "one batch while full, nothing twice, the rest afterwards"
-    assert position(book) == 40
+    Forwarder(sink, book.open, book, lambda: T0, wake, jitter=lambda: 1.0).run()
+    assert [n for _, n in sink.taken] == list(range(1, 61)), "nothing twice, nothing lost"
+    done = book.delivery("sink", Stream.SCANS)
+    assert (done.position, done.failures) == (60, 0)
 
 
 def test_back_off_doubles_to_five_minutes_and_memory_stays_flat_through_a_month() -> None:
