@@ -137,11 +137,18 @@ def test_co2_taken_up_is_found_again() -> None:
     assert co2_taken_up_mmol_l(Alkali.SODA_ASH, 5.0, ph, 40.0) == pytest.approx(12.0, rel=1e-3)
 
 
+def test_a_fresh_liquor_has_taken_up_nothing() -> None:
+    fresh = alkali_liquor(Alkali.POTASH, 3.0)
+    assert carbon_from_ph(fresh, liquor_ph(fresh, 30.0) + 0.002, 30.0) == fresh
+
+
 def test_what_cannot_be_is_said_in_words() -> None:
     with pytest.raises(RangeError, match=r"lime alone does not bring this liquor to pH 13\.20 at 25 °C"):
         grams_to_reach_ph(alkali_liquor(Alkali.LIME, 0.5), Alkali.LIME, 13.2, 10.0, 25.0)
     with pytest.raises(RangeError, match="more than the alkali given can show"):
         co2_taken_up_mmol_l(Alkali.SODA_ASH, 1.0, 12.5, 25.0)
+    with pytest.raises(RangeError, match="an acid is at work"):
+        co2_taken_up_mmol_l(Alkali.SODA_ASH, 80.0, 7.0, 60.0)
     with pytest.raises(RangeError, match="volume is -3 L"):
         grams_to_reach_ph(alkali_liquor(Alkali.LIME, 0.5), Alkali.LIME, 12.2, -3.0, 25.0)
 

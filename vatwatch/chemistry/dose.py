@@ -19,6 +19,10 @@ from vatwatch.errors import RangeError
 VOLUME_RANGE_L: Final = (0.01, 100_000.0)
 TARGET_RANGE: Final = (7.0, 14.0)
 MOST_ADDED_MOL_KG: Final = 1.0
+MOST_FREE_CO2_MOL_KG: Final = 0.035
+"""CO2 that water holds under one atmosphere of the gas at 25 °C (Plummer & Busenberg 1982, log KH = −1.468): more
+cannot come from air or fermentation.
+"""
 
 _SOURCE: Final = "the alkali model"
 
@@ -118,7 +122,8 @@ def carbon_from_ph(liquor: Liquor, ph: float, temperature_c: float) -> Liquor:
     Range pH 7–14, 0–60 °C. With no more carbon than the given liquor holds, pH is at its highest.
 
     Raises:
-        RangeError: an input outside its range, or a pH above what the given alkali can show.
+        RangeError: an input outside its range, a pH above what the given alkali can show, or one so low that CO2
+            alone cannot explain it.
     """
     shown = require_range(ph, *TARGET_RANGE, "pH", "", _SOURCE)
     fresh = liquor_ph(liquor, temperature_c)
@@ -134,7 +139,7 @@ def carbon_from_ph(liquor: Liquor, ph: float, temperature_c: float) -> Liquor:
     def fallen(extra: float) -> float:
         return shown - liquor_ph(liquor.with_carbon(liquor.carbon + extra), temperature_c)
 
-    most = 2.0 * equivalents + 0.01
+    most = equivalents - liquor.carbon + MOST_FREE_CO2_MOL_KG
     if fallen(most) < 0.0:
         raise RangeError(f"pH {shown:.2f} is less than CO2 alone can bring this liquor to; an acid is at work")
     return liquor.with_carbon(liquor.carbon + _rising_root(fallen, 0.0, most))

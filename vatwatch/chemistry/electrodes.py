@@ -51,7 +51,7 @@ def reference_potential_mv(electrode: ReferenceElectrode, temperature_c: float) 
     Equations and sources:
         Ag/AgCl 1 M and 3 M KCl: E = sqrt(62755 − 284 t) and sqrt(50301 − 297 t), 0–60 °C; fit to DIN 38404-6
         given by C. Wolkersdorfer, Water Management at Abandoned Flooded Underground Mines (2008), DOI
-        10.1007/978-3-540-77331-3 (±5 mV; DOI from memory).
+        10.1007/978-3-540-77331-3 (±5 mV).
         Ag/AgCl 3.33 M KCl: E = 206 − 0.7 (t − 25), 0–60 °C; an instrument maker's published note.
         Ag/AgCl 3.5 M KCl: E = 205 − 0.75 (t − 25); saturated KCl: E = 199 − 1.00 (t − 25); saturated calomel:
         E = 244.4 − 0.675 (t − 25): D. T. Sawyer, A. Sobkowiak, J. L. Roberts, Electrochemistry for Chemists,

@@ -20,7 +20,7 @@ from vatwatch.chemistry.pitzer import LnGamma, ln_gamma
 from vatwatch.chemistry.ranges import require_range
 from vatwatch.errors import RangeError
 
-AMOUNT_LIMIT_MOL_KG: Final = 4.0
+AMOUNT_LIMIT_MOL_KG: Final = 6.0
 _WATER_KG_MOL: Final = 0.018015
 _LN_OH_LOW: Final = math.log(1e-14)
 _LN_OH_HIGH: Final = math.log(30.0)
@@ -28,10 +28,10 @@ _LN_OH_HIGH: Final = math.log(30.0)
 
 @dataclass(frozen=True, slots=True)
 class Liquor:
-    """What went into one kg of water, in mol: sodium and potassium as base, lime as Ca(OH)2, all carbon as
-    CO2.
+    """What went into one kg of water, in mol: sodium and potassium as base, lime as Ca(OH)2, carbon as CO2.
 
-    Soda ash is 2 sodium + 1 carbon, potash 2 potassium + 1 carbon, caustic soda 1 sodium, each 0…4 mol/kg.
+    Soda ash is 2 sodium + 1 carbon, potash 2 potassium + 1 carbon, caustic soda 1 sodium. Each 0…6 mol/kg, and
+    sodium with potassium up to 6 mol/kg, which is as far as the activity coefficients are known.
     """
 
     sodium: float = 0.0
@@ -44,6 +44,14 @@ class Liquor:
             require_range(
                 getattr(self, name), 0.0, AMOUNT_LIMIT_MOL_KG, f"{name} in the liquor", "mol/kg", "the alkali model"
             )
+        require_range(
+            self.sodium + self.potassium,
+            0.0,
+            AMOUNT_LIMIT_MOL_KG,
+            "sodium and potassium together",
+            "mol/kg",
+            "the alkali model",
+        )
 
     def with_carbon(self, carbon: float) -> Liquor:
         """The same alkali with another amount of carbon (mol/kg)."""
@@ -140,6 +148,8 @@ def _solve_hydroxide(charge: Callable[[float], float], guess: float) -> float:
     while high < _LN_OH_HIGH and charge(high) > 0.0:
         low, high = high, min(high + reach, _LN_OH_HIGH)
         reach *= 3.0
+    if charge(low) < 0.0 or charge(high) > 0.0:
+        raise RangeError("this liquor has no pH between 0 and 15; check the amounts of alkali and carbon dioxide")
     return _falling_root(charge, low, high, 1e-10)
 
 
