@@ -110,7 +110,7 @@ def test_killed_thirty_times(tmp_path: Path) -> None:
 
 @pytest.mark.long
 def test_killed_a_thousand_times(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """The long form, some ten minutes: `python -m pytest -m long tests/store/test_killed.py`."""
+    """The long form, about six minutes on two cores: `python -m pytest -m long tests/store/test_killed.py`."""
     batches, while_opening = kill_again_and_again(tmp_path, 1000, seed=2)
     with capsys.disabled():
         print(f"\n1000 kills, {while_opening} before the first commit; {batches} batches stored and compared")
