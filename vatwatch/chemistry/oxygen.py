@@ -16,8 +16,8 @@ def oxygen_saturation_mg_l(temperature_c: float, *, extended: bool = False) -> f
     """Oxygen in fresh water in balance with moist air at 1 atm, mg/L; 8.263 at 25 °C. Range 0–40 °C.
 
     ln C = −139.34411 + 1.575701e5/T − 6.642308e7/T² + 1.243800e10/T³ − 8.621949e11/T⁴, T in K.
-    Source: B. B. Benson, D. Krause, Limnol. Oceanogr. 29, 620 (1984), DOI 10.4319/lo.1984.29.3.0620 (DOI from
-    memory), in the form of Standard Methods 4500-O. With `extended` the same equation is used on to 60 °C,
+    Source: B. B. Benson, D. Krause, Limnol. Oceanogr. 29, 620 (1984), DOI 10.4319/lo.1984.29.3.0620,
+    in the form of Standard Methods 4500-O. With `extended` the same equation is used on to 60 °C,
     beyond its fit, for warm vats.
 
     Raises:
