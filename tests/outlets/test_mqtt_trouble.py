@@ -128,14 +128,14 @@ def test_two_daemons_with_one_site_id_are_told_so(book: Book, broker: Mosquitto)
                 each.deliver(Stream.SCANS, book.rows[Stream.SCANS])
             except OutletRetryable as error:
                 said.append(str(error))
-        return any("another vatwatch using site_id 'dye-shed'" in text for text in said)
+        return any("another vatwatch using the site id 'dye-shed'" in text for text in said)
 
     with outlet(book, broker.port) as one, outlet(book, broker.port) as two:
         wait_until(both_fight, "the namesake is suspected", within_s=60)
 
 
 def test_settings_are_checked() -> None:
-    with pytest.raises(ConfigError, match="site_id"):
+    with pytest.raises(ConfigError, match=r"\[site\] id"):
         MqttSettings(HOST, 1883, "Dye Shed", "x")
     with pytest.raises(ConfigError, match="ca_file"):
         MqttSettings(HOST, 1883, "shed", "x", ca_file="/nowhere/ca.pem")

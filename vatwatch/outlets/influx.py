@@ -38,9 +38,9 @@ class InfluxSettings:
     def __post_init__(self) -> None:
         parts = urlsplit(self.url)
         if parts.scheme not in ("http", "https") or not parts.hostname:
-            raise ConfigError(f"[influxdb] url is {self.url!r}; expected something like http://127.0.0.1:8086")
+            raise ConfigError(f"[influx] url is {self.url!r}; expected something like http://127.0.0.1:8086")
         if not self.timeout_s > 0:
-            raise ConfigError(f"[influxdb] timeout_s is {self.timeout_s}; expected more than 0 seconds")
+            raise ConfigError(f"[influx] timeout_s is {self.timeout_s}; expected more than 0 seconds")
 
     def __repr__(self) -> str:
         return f"InfluxSettings({self.url}, org {self.org}, bucket {self.bucket}, site {self.site_id})"
@@ -108,7 +108,7 @@ class InfluxOutlet:
             return OutletPermanent(f"{said}; check token and its right to write to bucket {self._settings.bucket!r}")
         if status == 404:
             return OutletPermanent(
-                f"{said}; check url, org {self._settings.org!r} and bucket {self._settings.bucket!r} in [influxdb]"
+                f"{said}; check url, org {self._settings.org!r} and bucket {self._settings.bucket!r} in [influx]"
             )
         if status >= 500 or status in _TRANSIENT or status == 0:
             return OutletRetryable(said, retry_after_s=_retry_after_s(error.headers))

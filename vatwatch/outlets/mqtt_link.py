@@ -54,7 +54,7 @@ class MqttSettings:
     keepalive_s: int = 30
 
     def __post_init__(self) -> None:
-        homie.check_id("[mqtt] site_id", self.site_id)
+        homie.check_id("[site] id", self.site_id)
         if self.ca_file is not None and not Path(self.ca_file).is_file():
             raise ConfigError(f"[mqtt] ca_file is {self.ca_file!r}; expected the path of a readable PEM file")
         if not 1 <= self.port <= 65535:
@@ -330,9 +330,7 @@ class Link:
                 self._greeted = None
                 self._trouble = session.trouble or self._trouble
                 if self._short_in_a_row >= SHORT_IN_A_ROW:
-                    self._trouble += (
-                        f"; this happens again and again: is another vatwatch using site_id {self._settings.site_id!r}?"
-                    )
+                    self._trouble += f"; this happens again and again: is another vatwatch using the site id {self._settings.site_id!r}?"
             if self._stopping and session.connected:
                 self._part(session)
             else:
