@@ -330,8 +330,8 @@ class Link:
                 self._greeted = None
                 self._trouble = session.trouble or self._trouble
                 if self._short_in_a_row >= SHORT_IN_A_ROW:
-                    self._trouble += "; this happens again and again: "
-                        f"is another vatwatch using the site id {self._settings.site_id!r}?"
+                    namesake = f"is another vatwatch using the site id {self._settings.site_id!r}?"
+                    self._trouble += f"; this happens again and again: {namesake}"
             if self._stopping and session.connected:
                 self._part(session)
             else:
