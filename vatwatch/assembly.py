@@ -221,9 +221,9 @@ _JUDGED = {"scan_s", "timezone"}
 
 
 def judgement_text(config: Config) -> str:
-    """All settings that change results, as stored beside them; the same settings give the same text."""
+    """All settings that change results, as stored beside them, in the file's own order (it decides)."""
     whole = config.model_dump(mode="json", include={"site": _JUDGED, "vat": True, "probe": True})
-    return json.dumps(whole, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return json.dumps(whole, separators=(",", ":"), ensure_ascii=False)
 
 
 def vat_settings_from_text(text: str) -> dict[str, VatSettings]:

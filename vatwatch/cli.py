@@ -40,10 +40,10 @@ def main() -> None:
     try:
         app()
     except ConfigError as error:
-        err.print(str(error), style="bold", markup=False)
+        err.print(str(error), style="bold", markup=False, soft_wrap=True)
         sys.exit(2)
     except VatwatchError as error:
-        err.print(str(error), style="bold", markup=False)
+        err.print(str(error), style="bold", markup=False, soft_wrap=True)
         sys.exit(1)
 
 
@@ -86,12 +86,12 @@ def run(config: ConfigOption = DEFAULT_CONFIG) -> None:
         logging.getLogger(chatty).setLevel(logging.WARNING)
     settings = load_config(config)
     for warning in settings.warnings():
-        err.print(f"note: {warning}", markup=False)
+        err.print(f"note: {warning}", markup=False, soft_wrap=True)
     daemon = Daemon(settings, str(config))
     daemon.start()
     names = ", ".join(vat.name for vat in daemon.vats.values())
     page = f" The page is at {daemon.page_url} ." if daemon.page_url else ""
-    err.print(f"watching {names}; the record is in {settings.site.data}.{page}", markup=False)
+    err.print(f"watching {names}; the record is in {settings.site.data}.{page}", markup=False, soft_wrap=True)
     late = daemon.run_until_stopped()
     if late:
         raise VatwatchError(f"stopped, but these did not end in time: {', '.join(late)}")
@@ -108,7 +108,7 @@ def check(
 
     worst = 0
     for finding in check_all(config, push, listen_s):
-        out.print(finding.line(), markup=False)
+        out.print(finding.line(), markup=False, soft_wrap=True)
         worst = max(worst, finding.exit_code)
     raise typer.Exit(worst)
 

@@ -282,7 +282,7 @@ def _crossings(config: Config, source: str) -> list[str]:
 
 
 def _line(source: str, error: dict[str, Any]) -> str:
-    location = [str(part) for part in error["loc"] if part != "[key]"]
+    location = [_printable(str(part)) for part in error["loc"] if part != "[key]"]
     given, kind = error.get("input"), error["type"]
     if kind in ("extra_forbidden", "missing"):
         table, key = location[:-1], location[-1]
@@ -308,8 +308,12 @@ def _line(source: str, error: dict[str, Any]) -> str:
     return f"{where}{key_words}:{shown} {message}"
 
 
+def _printable(name: str) -> str:
+    return name if name.isprintable() else repr(name)
+
+
 def _shown(value: object) -> str:
-    text = f'"{value}"' if isinstance(value, str) else repr(value)
+    text = f'"{_printable(value)}"' if isinstance(value, str) else repr(value)
     return text if len(text) <= 60 else text[:57] + "..."
 
 

@@ -25,7 +25,7 @@ from vatwatch.config import load_config
 from vatwatch.daemon import Daemon
 from vatwatch.errors import VatwatchError
 from vatwatch.page import wording
-from vatwatch.records import JournalEntry, Numbered, Push, Stream
+from vatwatch.records import AlarmAction, JournalEntry, Numbered, Push, Stream
 from vatwatch.rehearsal.night import HERON, QUINCE, NightRehearsal, build_night
 from vatwatch.season.hours import time_by_condition
 from vatwatch.store.reading import StoreReader
@@ -199,7 +199,10 @@ def _watch(
         def happen(now_ms: int) -> None:
             while script and script[0][0] <= now_ms:
                 at_ms, what = script.popleft()
-                if isinstance(what, JournalEntry):
+                if isinstance(what, AlarmAction):
+                    daemon.recorder.submit(what)
+                    line = f"{what.vat}: the dyer has seen the alarm ({what.verb.value} {what.alarm})"
+                elif isinstance(what, JournalEntry):
                     daemon.recorder.submit(what)
                     line = f"{what.vat}: {wording.entry_words(what)}"
                 else:

@@ -184,7 +184,7 @@ class Reduction:
     """Share of the vat's indigo in its soluble leuco form: median with a 90 % interval, all in 0…1.
 
     `margin_mv` is how far the liquor lies below the half-reduced potential (positive = reduced), 1 sigma beside it.
-    `saturated` means ≥ 99 %: the share says nothing more and only the margin still moves.
+    `saturated` means ≥ 99 %: the share stays at 0.99 (interval up to 1), and only the margin still moves.
     `probability_fit` is the probability that the share is at or above the vat's own limit.
     """
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from phreeqc_oracle import HMW_BICARBONATE, Phreeqc
+
+from tests.chemistry.phreeqc_oracle import HMW_BICARBONATE, Phreeqc
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

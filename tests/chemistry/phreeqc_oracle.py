@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 
-from phreeqpython import PhreeqPython  # type: ignore[import-untyped]
+from phreeqpython import PhreeqPython
 
 from vatwatch.chemistry.liquor import Liquor
 

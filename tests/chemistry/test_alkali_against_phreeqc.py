@@ -10,8 +10,8 @@ import itertools
 from collections.abc import Callable
 
 import pytest
-from phreeqc_oracle import Phreeqc
 
+from tests.chemistry.phreeqc_oracle import Phreeqc
 from vatwatch.chemistry.alkali import Alkali, alkali_liquor, lime_solubility_g_l
 from vatwatch.chemistry.liquor import Liquor, liquor_ph, settle
 

@@ -6,9 +6,9 @@ import random
 from collections.abc import Callable
 
 import pytest
-from phreeqc_oracle import Phreeqc
-from scipy.optimize import brentq  # type: ignore[import-untyped]
+from scipy.optimize import brentq
 
+from tests.chemistry.phreeqc_oracle import Phreeqc
 from vatwatch.chemistry.alkali import MOLAR_MASS_G_MOL, WATER_KG_PER_L, Alkali, alkali_liquor, alkali_ph
 from vatwatch.chemistry.dose import (
     carbon_from_ph,

@@ -7,9 +7,9 @@ import warnings
 from collections.abc import Callable
 
 import pytest
-from phreeqc_oracle import Phreeqc
-from scipy import constants  # type: ignore[import-untyped]
+from scipy import constants
 
+from tests.chemistry.phreeqc_oracle import Phreeqc
 from vatwatch.chemistry.electrodes import ReferenceElectrode, reference_potential_mv
 from vatwatch.chemistry.nernst import (
     FARADAY_C_MOL,
@@ -22,7 +22,7 @@ from vatwatch.chemistry.nernst import (
 with warnings.catch_warnings():
     # chempy uses names that its own dependencies have deprecated; that is no fault of the code under test.
     warnings.simplefilter("ignore")
-    from chempy.electrochemistry.nernst import nernst_potential  # type: ignore[import-untyped]
+    from chempy.electrochemistry.nernst import nernst_potential
 
 Record = Callable[[str, object], None]
 

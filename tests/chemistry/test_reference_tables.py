@@ -6,8 +6,8 @@ import math
 from collections.abc import Callable
 
 import pytest
-from reference_tables import Row, read_table, table_names
 
+from tests.chemistry.reference_tables import Row, read_table, table_names
 from vatwatch.chemistry.aqueous_constants import (
     debye_huckel_slope,
     pk1_carbonic,

@@ -109,9 +109,9 @@ class Shed:
         scratch.write_text(numbers)
         scratch.replace(self.state)
 
-    def plug_in(self) -> None:
+    def plug_in(self, *how: str) -> None:
         self.meter = subprocess.Popen(
-            [sys.executable, str(METER), str(self.device), str(self.state), str(self.interval_s)],
+            [sys.executable, str(METER), str(self.device), str(self.state), str(self.interval_s), *how],
             stdout=subprocess.PIPE,
         )
         assert self.meter.stdout is not None

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
-import serial  # type: ignore[import-untyped]
+import serial
 
 from vatwatch.errors import PortError
 from vatwatch.probes.lines import LineFormat

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-import serial  # type: ignore[import-untyped]
+import serial
 
 from vatwatch.errors import VatwatchError
 from vatwatch.records import EntryKind, JournalEntry

@@ -29,13 +29,13 @@ PRIOR = OffsetBelief.prior(50.0)
 @pytest.mark.parametrize("sigma", [3.0, 10.0, 40.0])
 def test_interval_equals_the_normal_distribution_where_everything_is_normal(sigma: float) -> None:
     """Prior N(0, 50) and noise N(0, σ) add to N(0, √(50² + σ²)); scipy.stats.norm is the reference."""
-    reduction = estimate_reduction(Couple(20.0, sigma, 25.0), PRIOR, 0.9)
+    reduction = estimate_reduction(Couple(-60.0, sigma, 25.0), PRIOR, 0.9)
     total = math.hypot(50.0, sigma)
     s = thermal_mv(25.0, 2)
     for share, probability in ((reduction.share_low, 0.05), (reduction.share, 0.5), (reduction.share_high, 0.95)):
         margin = s * math.log(share / (1 - share))
-        assert margin == pytest.approx(20.0 + stats.norm.ppf(probability) * total, abs=0.8)
-    expected = stats.norm.sf((margin_of_share(0.9, 25.0) - 20.0) / total)
+        assert margin == pytest.approx(-60.0 + stats.norm.ppf(probability) * total, abs=0.8)
+    expected = stats.norm.sf((margin_of_share(0.9, 25.0) + 60.0) / total)
     assert reduction.probability_fit == pytest.approx(expected, abs=0.005)
 
 
@@ -46,10 +46,10 @@ def test_interval_of_an_odd_belief_equals_a_monte_carlo_draw() -> None:
     rng = np.random.default_rng(5)
     draws = rng.choice(OFFSETS_MV, size=400_000, p=belief.weights) + rng.uniform(-2, 2, 400_000)
     draws = draws + rng.normal(0, 8.0, 400_000)
-    reduction = estimate_reduction(Couple(0.0, 8.0, 30.0), belief, 0.9)
+    reduction = estimate_reduction(Couple(-60.0, 8.0, 30.0), belief, 0.9)
     s = thermal_mv(30.0, 2)
     for share, q in ((reduction.share_low, 5), (reduction.share, 50), (reduction.share_high, 95)):
-        assert s * math.log(share / (1 - share)) == pytest.approx(float(np.percentile(draws, q)), abs=1.5)
+        assert s * math.log(share / (1 - share)) == pytest.approx(float(np.percentile(draws, q)) - 60.0, abs=1.5)
 
 
 def test_noise_adds_up_as_the_gum_says() -> None:
@@ -70,6 +70,13 @@ def test_nothing_leaves_the_physical_range(orp: float, ph: float, t: float, sigm
     assert math.isfinite(reduction.margin_mv)
     assert reduction.margin_mv_sigma > 0
     assert reduction.saturated == (reduction.share >= 0.99)
+
+
+def test_counting_stops_at_ninety_nine_percent() -> None:
+    reduction = estimate_reduction(Couple(300.0, 5.0, 25.0), PRIOR, 0.9)
+    assert (reduction.share, reduction.share_low, reduction.share_high) == (0.99, 0.99, 1.0)
+    assert reduction.saturated
+    assert reduction.margin_mv == pytest.approx(300.0, abs=0.5)
 
 
 def test_published_vats_come_out_reduced() -> None:

@@ -6,8 +6,8 @@ import re
 
 import pytest
 from scipy import stats
-from vats import SETTINGS, Run, samples
 
+from tests.vat.vats import SETTINGS, Run, samples
 from vatwatch.records import EntryKind, JournalEntry
 from vatwatch.vat.history import slope_per_hour
 from vatwatch.vat.recipes import RECIPES, Fibre

@@ -8,8 +8,8 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from vats import GOOD, MINUTE, SCAN_MS, SETTINGS, START, Run, samples
 
+from tests.vat.vats import GOOD, MINUTE, SCAN_MS, SETTINGS, START, Run, samples
 from vatwatch.records import (
     ActionVerb,
     AlarmAction,
@@ -56,7 +56,7 @@ def test_each_limit_puts_the_vat_off_and_is_told_once(given_values: dict[str, fl
     run = Run()
     run.minutes(3)
     run.minutes(30, **{**GOOD, **given_values})
-    assert run.last.scan.condition is VatCondition.OFF
+    assert run.condition() is VatCondition.OFF
     assert shortfall in run.last.scan.shortfalls
     assert run.transitions(shortfall) == ["release", "occurs"] or run.transitions(shortfall) == ["occurs"]
     about_it = [push for r in run.results for push in r.pushes if push.alarm == shortfall]
@@ -68,7 +68,7 @@ def test_each_limit_puts_the_vat_off_and_is_told_once(given_values: dict[str, fl
 def test_a_vat_still_being_made_is_not_said_to_have_left_its_window() -> None:
     run = Run()
     run.minutes(60, orp=-450.0)
-    assert run.last.scan.condition is VatCondition.OFF
+    assert run.condition() is VatCondition.OFF
     assert run.titles == []
     run.minutes(3)
     run.minutes(10, orp=-450.0)
@@ -80,19 +80,19 @@ def test_a_disturbed_vat_settles_for_thirty_minutes(kind: EntryKind) -> None:
     run = Run()
     run.minutes(2)
     run.slot(journal=[entry(run, kind)])
-    assert run.last.scan.condition is VatCondition.SETTLING
+    assert run.condition() is VatCondition.SETTLING
     assert run.last.scan.settled_from_ms == run.slot_ms - SCAN_MS + 30 * MINUTE
     run.minutes(29)
-    assert run.last.scan.condition is VatCondition.SETTLING
+    assert run.condition() is VatCondition.SETTLING
     run.minutes(1.5)
-    assert run.last.scan.condition is VatCondition.DYEABLE
+    assert run.condition() is VatCondition.DYEABLE
 
 
 def test_a_silent_probe_freezes_the_judgement_and_withdraws_the_number() -> None:
     run = Run()
     run.minutes(3)
     run.minutes(0.33, orp=None)
-    assert run.last.scan.condition is VatCondition.DYEABLE, "carried for stale_after"
+    assert run.condition() is VatCondition.DYEABLE, "carried for stale_after"
     run.minutes(2, orp=None)
     scan = run.last.scan
     assert scan.condition is VatCondition.UNKNOWN
@@ -102,7 +102,7 @@ def test_a_silent_probe_freezes_the_judgement_and_withdraws_the_number() -> None
     assert run.titles == ["Plain: ORP probe silent"]
     run.minutes(1)
     assert run.titles[-1] == "Plain: ORP probe is back"
-    assert run.last.scan.condition is VatCondition.DYEABLE
+    assert run.condition() is VatCondition.DYEABLE
 
 
 def test_all_probes_of_a_vat_are_told_in_one_message_and_danger_leads() -> None:
@@ -123,13 +123,13 @@ def test_overheat_is_told_after_its_delay_and_latched() -> None:
     assert push.slot_ms - passed <= 30_000 + 2 * SCAN_MS
     assert push.urgency is Urgency.DANGER
     assert "Switch the heater off at the wall" in push.body
-    assert run.last.scan.condition is VatCondition.TOO_HOT
+    assert run.condition() is VatCondition.TOO_HOT
     run.minutes(10, t=40.0)
-    assert run.state.alarms["overheat"].state is AlarmState.LATCHED_UNACKNOWLEDGED
+    assert run.alarm_state("overheat") is AlarmState.LATCHED_UNACKNOWLEDGED
     action = AlarmAction("a", run.slot_ms, "plain", "overheat", ActionVerb.ACKNOWLEDGE)
     run.slot(actions=[action])
     run.slot(actions=[replace(action, action_id="b", verb=ActionVerb.RESET)])
-    assert run.state.alarms["overheat"].state is AlarmState.NORMAL
+    assert run.alarm_state("overheat") is AlarmState.NORMAL
 
 
 def test_no_estimate_is_no_number_outside_the_tables() -> None:
@@ -138,7 +138,7 @@ def test_no_estimate_is_no_number_outside_the_tables() -> None:
     run.minutes(1, t=75.0)
     assert run.last.scan.reduction is None
     assert run.last.scan.eh_mv is None
-    assert run.last.scan.condition is VatCondition.TOO_HOT
+    assert run.condition() is VatCondition.TOO_HOT
 
 
 def test_a_check_teaches_and_remade_forgets() -> None:

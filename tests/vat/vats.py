@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import UTC
 
 from vatwatch.chemistry.alkali import Alkali
 from vatwatch.chemistry.calibration import OrpCalibration, PhCalibration
 from vatwatch.chemistry.electrodes import ReferenceElectrode
-from vatwatch.records import AlarmAction, JournalEntry, Sample, Signal, StepResult
+from vatwatch.records import AlarmAction, AlarmState, JournalEntry, Sample, Signal, StepResult, VatCondition
 from vatwatch.vat.pipeline import initial_state, step
 from vatwatch.vat.recipes import RECIPES, Chemistry
 from vatwatch.vat.settings import AlarmTiming, Deadbands, ProbeSettings, VatSettings, Window
@@ -95,10 +94,12 @@ class Run:
     def transitions(self, alarm: str) -> list[str]:
         return [e.transition for r in self.results for e in r.alarm_events if e.alarm == alarm]
 
+    def condition(self) -> VatCondition:
+        return self.last.scan.condition
+
+    def alarm_state(self, alarm: str) -> AlarmState:
+        return self.state.alarms[alarm].state
+
     @property
     def titles(self) -> list[str]:
         return [push.title for r in self.results for push in r.pushes]
-
-
-def with_window(**changes: float) -> VatSettings:
-    return replace(SETTINGS, window=replace(SETTINGS.window, **changes))

@@ -17,7 +17,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-import serial  # type: ignore[import-untyped]
+import serial
 
 from vatwatch.errors import PortError
 from vatwatch.probes.settings import PortSettings

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
-from vatwatch.records import EntryKind, JournalEntry
+from vatwatch.records import ActionVerb, AlarmAction, EntryKind, JournalEntry
 from vatwatch.rehearsal.bench import Bench
 from vatwatch.rehearsal.electrodes import probe_set
 from vatwatch.rehearsal.instruments import AskAnswer, FreeRunning
@@ -87,6 +87,9 @@ class Happening:
     act: Callable[[], None]
 
 
+Event = JournalEntry | AlarmAction | Happening
+
+
 @dataclass(slots=True)
 class NightRehearsal:
     """A night ready to run. `ports` maps a vat to the path of its port, `script` holds everything that will happen."""
@@ -97,7 +100,7 @@ class NightRehearsal:
     vats: dict[str, SimulatedVat]
     ports: dict[str, str]
     electrode: str
-    script: list[tuple[int, JournalEntry | Happening]] = field(default_factory=list)
+    script: list[tuple[int, Event]] = field(default_factory=list)
 
     @property
     def journal(self) -> list[JournalEntry]:
@@ -123,7 +126,7 @@ def _entry(
     )  # fmt: skip
 
 
-def night_script(start_ms: int, bench: Bench, heron: SimulatedVat) -> list[tuple[int, JournalEntry | Happening]]:
+def night_script(start_ms: int, bench: Bench, heron: SimulatedVat) -> list[tuple[int, Event]]:
     """Everything that happens, by time. `start_ms` is 19:00."""
 
     def clock(hour: int, minute: int) -> int:
@@ -144,14 +147,15 @@ def night_script(start_ms: int, bench: Bench, heron: SimulatedVat) -> list[tuple
         (clock(0, 45), QUINCE, EntryKind.COVER, "on", None, None, "the lid had been off all evening"),
         (clock(3, 14), HERON, EntryKind.NOTE, "", None, None, "thermostat stuck on; pulled the heater's plug"),
     ]
-    script: list[tuple[int, JournalEntry | Happening]] = [
+    script: list[tuple[int, Event]] = [
         (at_ms, _entry(n, at_ms, vat, kind, what, grams, minutes, text))
         for n, (at_ms, vat, kind, what, grams, minutes, text) in enumerate(entries, start=1)
     ]
-    stuck_ms, plug_ms = clock(2, 0), clock(3, 13)
+    stuck_ms, plug_ms, seen_ms = clock(2, 0), clock(3, 13), clock(3, 14)
     script += [
         (stuck_ms, Happening("the thermostat of heron sticks on", mishap(Mishap.HEATER_STUCK_ON, stuck_ms))),
         (plug_ms, Happening("the dyer pulls the plug of heron's heater", mishap(Mishap.PLUG_PULLED, plug_ms))),
+        (seen_ms, AlarmAction("night-seen", seen_ms, HERON, "overheat", ActionVerb.ACKNOWLEDGE, by="dyer")),
         (clock(4, 30), Happening("the probe cable of quince is pulled", lambda: bench.unplug(QUINCE))),
         (clock(4, 55), Happening("the probe cable of quince is put back", lambda: bench.replug(QUINCE))),
     ]
@@ -192,6 +196,6 @@ def build_night(
     for at_ms, what in night.script:
         if isinstance(what, JournalEntry):
             bench.at(at_ms, partial(bench.apply, what))
-        else:
+        elif isinstance(what, Happening):
             bench.at(at_ms, what.act)
     return night

@@ -11,11 +11,14 @@ from vatwatch.vat.settings import HOUR_MS, VatSettings
 from vatwatch.vat.state import LastFeed
 
 _REST = "stir gently, cover, rest {rest:.0f} min, then read again"
+FALLING_C_PER_HOUR = 0.5
 DO_NOT_DYE = "Do not dye yet: cloth would take up loose pigment that rubs off."
 
 
-def what_to_do(alarm: str, settings: VatSettings, last_feed: LastFeed | None, now_ms: int) -> str:
-    """One or two sentences for one alarm kind."""
+def what_to_do(
+    alarm: str, settings: VatSettings, last_feed: LastFeed | None, now_ms: int, per_hour: float | None = None
+) -> str:
+    """One or two sentences for one alarm kind. `per_hour`: how the alarm's own quantity moves, if known."""
     rest = _REST.format(rest=settings.window.settle_ms / 60_000)
     recipe = settings.recipe
     match alarm:
@@ -35,14 +38,16 @@ def what_to_do(alarm: str, settings: VatSettings, last_feed: LastFeed | None, no
             warm = "Look whether the heater and its thermostat still work, by hand" if settings.warmed else "Warm it"
             return f"{warm}, keep the lid on, and wait until it is back at {settings.window.temperature_low_c:g} °C."
         case limits.OFF_WARM:
-            return "Turn the thermostat down or take the lid off a little, and watch it: it should not climb further."
+            if per_hour is not None and per_hour < -FALLING_C_PER_HOUR:
+                return "It is cooling by itself: leave the heater as it is and wait."
+            return "Turn the thermostat down, or the heat off, and watch it: it should not climb further."
         case limits.OVERHEAT:
             switch = (
                 "Switch the heater off at the wall now. " if settings.warmed else "Take it away from the heat now. "
             )
             return (
                 switch + "vatwatch switches nothing and is not a safety device. "
-                "Do not reach into hot caustic liquor; let it cool with the lid ajar."
+                "Keep hands and cloth out of the hot liquor; let it cool with the lid ajar."
             )
         case _ if alarm.startswith("silent-"):
             own_look = (

@@ -142,12 +142,13 @@ def estimate_reduction(couple: Couple, belief: OffsetBelief, share_limit: float)
     spread = _spread(belief, sigma)
     low, middle, high = (couple.margin_mv + spread.quantile(p) for p in (0.05, 0.5, 0.95))
     t = couple.temperature_c
-    share = reduced_share(-middle, 0.0, t)
+    share, share_low, share_high = (reduced_share(-margin, 0.0, t) for margin in (middle, low, high))
     limit_margin = margin_of_share(share_limit, t)
     return Reduction(
-        share=share,
-        share_low=reduced_share(-low, 0.0, t),
-        share_high=reduced_share(-high, 0.0, t),
+        # Far below the couple the reductant sets the potential and the share says nothing more: counting stops at 99 %.
+        share=min(share, SATURATED_SHARE),
+        share_low=min(share_low, SATURATED_SHARE),
+        share_high=1.0 if share_high >= SATURATED_SHARE else share_high,
         margin_mv=middle,
         margin_mv_sigma=(high - low) / (2.0 * _NORMAL_95),
         saturated=share >= SATURATED_SHARE,

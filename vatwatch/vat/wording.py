@@ -16,6 +16,8 @@ from vatwatch.vat.history import History, HistoryBin, slope_per_hour
 from vatwatch.vat.settings import VatSettings
 from vatwatch.vat.state import LastFeed
 
+LATELY_BINS = 5
+"""Five quarters of an hour: which way a thing moves now, as against over the night."""
 _BLOCKS = "▁▂▃▄▅▆▇█"
 _FIELD_OF_ALARM = {
     limits.OFF_REDUCTION: ("margin_mv", "margin", "mV", 0, 4.0),
@@ -75,7 +77,8 @@ def _limit_push(
     what = _WHAT_IS_OFF[event.alarm]
     lines = [_seen_sentence(event, settings, scan), _moved_sentence(event.alarm, history, settings.timezone)]
     if not back:
-        lines.append("What to do: " + what_to_do(event.alarm, settings, last_feed, event.slot_ms))
+        per_hour = slope_per_hour(_series(event.alarm, history)[-LATELY_BINS:])
+        lines.append("What to do: " + what_to_do(event.alarm, settings, last_feed, event.slot_ms, per_hour))
     elif event.alarm == limits.OVERHEAT:
         lines.append("Find out why before you switch the heater on again; then reset this alarm.")
     else:
