@@ -13,9 +13,9 @@ from vatwatch.chemistry.alkali import Alkali
 from vatwatch.chemistry.electrodes import ReferenceElectrode
 from vatwatch.cli import app
 from vatwatch.config import Config
+from vatwatch.records import Look
 from vatwatch.vat import pipeline, window
 from vatwatch.vat.recipes import Chemistry, Fibre
-from vatwatch.vat.teaching import Look
 
 PAGE = (Path(__file__).resolve().parent.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
 LABELS = PAGE.split("## Every label a user sees")[1].split("\n## ")[0]

@@ -114,10 +114,15 @@ def check(
 
 
 @app.command()
-def now(config: ConfigOption = DEFAULT_CONFIG) -> None:
+def now(
+    config: ConfigOption = DEFAULT_CONFIG,
+    why: Annotated[bool, typer.Option("--why", help="what makes each estimate unsure, and what it was taught")] = False,
+) -> None:
     """Each vat in a sentence and its numbers, from the record."""
+    from vatwatch import assembly
     from vatwatch.config import load_config
     from vatwatch.daemon import STORE_NAME
+    from vatwatch.explain import explain_all
     from vatwatch.store.reading import StoreReader
     from vatwatch.terminal import print_now
 
@@ -126,6 +131,9 @@ def now(config: ConfigOption = DEFAULT_CONFIG) -> None:
         print_now(
             out, reader, int(time.time() * 1000), ZoneInfo(settings.site.timezone), 3 * settings.site.scan_s * 1000
         )
+        if why:
+            for line in explain_all(reader, assembly.vat_settings(settings, str(config))):
+                out.print(line, markup=False, soft_wrap=True)
 
 
 @app.command()
@@ -143,8 +151,8 @@ def note(
     """Write into a vat's journal, whether or not the daemon runs at the moment."""
     from vatwatch.config import load_config
     from vatwatch.daemon import INBOX_NAME
+    from vatwatch.records import Look
     from vatwatch.store import inbox
-    from vatwatch.vat.teaching import Look
 
     settings = load_config(config)
     if vat not in settings.vat:

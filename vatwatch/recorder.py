@@ -333,20 +333,25 @@ class Recorder:
         """Each vat's state as it was after its newest stored slot: snapshot, then replay of the slots behind it."""
         with StoreReader(self._store_path) as reader:
             for vat, settings in self._vats.items():
-                snapshot = reader.latest_snapshot(vat)
-                state, from_ms = initial_state(settings), 0
-                if snapshot is not None:
-                    try:
-                        state, from_ms = state_from_json(snapshot[1]), snapshot[0] + 1
-                    except (ValueError, KeyError, TypeError):
-                        log.warning("vat %s: the kept state cannot be read; replaying from the first sample", vat)
-                state = replayed(reader, vat, state, from_ms)
+                state = restored(reader, vat, settings)
                 self._states[vat] = state
                 self._slot_ms = max(self._slot_ms, state.slot_ms or 0)
                 journal, actions = reader.waiting(vat)
                 self._journal.extend(journal)
                 self._actions.extend(actions)
             self._snapshot_ms = self._slot_ms
+
+
+def restored(reader: StoreReader, vat: str, settings: VatSettings) -> VatState:
+    """A vat's state after its newest stored slot: the newest snapshot, and a replay of the slots behind it."""
+    snapshot = reader.latest_snapshot(vat)
+    state, from_ms = initial_state(settings), 0
+    if snapshot is not None:
+        try:
+            state, from_ms = state_from_json(snapshot[1]), snapshot[0] + 1
+        except (ValueError, KeyError, TypeError):
+            log.warning("vat %s: the kept state cannot be read; replaying from the first sample", vat)
+    return replayed(reader, vat, state, from_ms)
 
 
 def replayed(reader: StoreReader, vat: str, state: VatState, from_slot_ms: int) -> VatState:

@@ -75,6 +75,25 @@ class EntryKind(StrEnum):
     REMADE = "remade"
 
 
+class Look(StrEnum):
+    """What a dyer can report of a vat, from least to most reduced within each kind."""
+
+    # a spoonful of clear liquor from below the surface, held against the light
+    BLUE = "blue"
+    BLUE_GREEN = "blue-green"
+    GREEN = "green"
+    YELLOW_GREEN = "yellow-green"
+    AMBER = "amber"
+    # what lies on the surface after an hour of rest
+    FILM_NONE = "no film"
+    FILM_THIN = "thin film"
+    FILM_COPPERY = "coppery film"
+    # a wet strip of cloth, held a minute below the surface, in the moment it comes up
+    STRIP_BLUE = "strip blue"
+    STRIP_GREEN = "strip green"
+    STRIP_YELLOW = "strip yellow"
+
+
 class AlarmState(StrEnum):
     """Alarm states of ISA-18.2 / IEC 62682 (names as in OPC UA Part 9, annex on ISA-18.2)."""
 
@@ -267,6 +286,7 @@ class VatCard:
     reduction_low: float
     settle_minutes: float
     cautions: tuple[str, ...] = ()
+    orp_meaning: str = ""
 
 
 @dataclass(frozen=True, slots=True)

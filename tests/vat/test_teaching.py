@@ -10,10 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from vatwatch.chemistry.nernst import thermal_mv
+from vatwatch.records import Look
 from vatwatch.vat.estimate import Couple, OffsetBelief, estimate_reduction
 from vatwatch.vat.teaching import (
-    LOOKS,
-    Look,
+    COLOUR,
+    SCALES,
+    Scale,
     information_bits,
     learn_from_look,
     look_probability,
@@ -26,9 +28,21 @@ PRIOR = OffsetBelief.prior(50.0)
 EYES = (0.22, 0.52, 0.78, 0.955)
 
 
-@given(st.floats(-30, 30))
-def test_look_probabilities_sum_to_one(logit: float) -> None:
-    assert math.fsum(look_probability(look, logit) for look in LOOKS) == pytest.approx(1.0)
+LOOKS = COLOUR.looks
+
+
+@given(st.floats(-30, 30), st.sampled_from(SCALES))
+def test_look_probabilities_sum_to_one_on_every_scale(logit: float, scale: Scale) -> None:
+    assert math.fsum(look_probability(look, logit) for look in scale.looks) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("scale", SCALES)
+def test_on_every_scale_the_last_look_means_more_reduced_than_the_first(scale: Scale) -> None:
+    couple = Couple(0.0, 5.0, 25.0)
+    means = [learn_from_look(PRIOR, look, couple, S25).mean_mv() for look in scale.looks]
+    assert means == sorted(means)
+    assert means[0] < -5
+    assert means[-1] > 5
 
 
 def test_an_amber_look_raises_and_a_blue_look_lowers_the_offset() -> None:
@@ -91,3 +105,29 @@ def test_one_wrong_check_in_five_does_not_break_it() -> None:
     coverage, _before, after = simulate(1000, 0.2, 12)
     print(f"\none in five wrong: coverage {coverage:.3f}, median width {after:.3f}")
     assert coverage >= 0.85
+
+
+def test_the_budget_names_what_dominates_and_adds_up() -> None:
+    """Untaught, the couple's offset dominates; after good looks it shrinks. Parts are of the variance and sum to one."""
+    from tests.vat.vats import SCAN_MS, Run, samples
+    from vatwatch.records import EntryKind, JournalEntry
+    from vatwatch.vat.budget import uncertainty_budget
+
+    run = Run()
+    run.minutes(1, orp=-560.0)
+    before = uncertainty_budget(run.settings, run.state, run.last.scan)
+    assert before[0].name == "what this vat and dye add to the couple"
+    assert math.fsum(term.part for term in before) == pytest.approx(1.0)
+    reduction = run.last.scan.reduction
+    assert reduction is not None
+    whole = math.sqrt(math.fsum(term.sigma_mv**2 for term in before))
+    assert whole == pytest.approx(reduction.margin_mv_sigma, rel=0.03)
+    for number, look in enumerate(("yellow-green", "amber", "yellow-green")):
+        at = run.slot_ms
+        entry = JournalEntry(f"look-{number}", at, at, "plain", EntryKind.CHECK, what=look)
+        run.slot(samples(run.slot_ms + SCAN_MS, orp=-560.0), journal=[entry])
+    after = uncertainty_budget(run.settings, run.state, run.last.scan)
+    assert after[0].sigma_mv < 0.5 * before[0].sigma_mv
+    assert [lesson.look for lesson in run.state.lessons] == ["yellow-green", "amber", "yellow-green"]
+    assert run.state.lessons[0].bits > 0.3
+    assert run.state.lessons[0].sigma_after_mv < run.state.lessons[0].sigma_before_mv

@@ -29,7 +29,7 @@ from vatwatch.records import (
 from vatwatch.store.reading import CurvePoint, StoreReader
 
 DAY_MS = 86_400_000
-CurveName = Literal["ph", "orp_mv", "temperature_c", "reduction_share", "reduction_margin_mv"]
+CurveName = Literal["ph", "orp_mv", "temperature_c", "ph_25c", "reduction_share", "reduction_margin_mv"]
 _ANSWERABLE = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED)
 _RESETTABLE = (AlarmState.LATCHED_UNACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED)
 
@@ -148,7 +148,7 @@ class Desk:
         reader: StoreReader, vat: str, quantity: CurveName, from_ms: int, to_ms: int, buckets: int
     ) -> list[CurvePoint]:
         """Buckets of one quantity in [from_ms, to_ms), by the name it has on the wire."""
-        if quantity == "reduction_share" or quantity == "reduction_margin_mv":
+        if quantity == "reduction_share" or quantity == "reduction_margin_mv" or quantity == "ph_25c":
             return reader.curve(vat, quantity, from_ms, to_ms, buckets)
         return reader.curve(vat, Quantity(quantity), from_ms, to_ms, buckets)
 

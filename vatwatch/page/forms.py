@@ -10,8 +10,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from vatwatch.page.wording import CHECK_COLOURS
-from vatwatch.records import ActionVerb, AlarmAction, EntryKind, JournalEntry
+from vatwatch.records import ActionVerb, AlarmAction, EntryKind, JournalEntry, Look
 
 ID_PATTERN = r"^[A-Za-z0-9_-]{8,64}$"
 WHAT_LONGEST = 120
@@ -74,8 +73,8 @@ def entry_complaints(entry: JournalEntry, now_ms: int) -> list[str]:
         found.append("Say what the vat was fed, such as soda ash or fructose.")
     if entry.kind is EntryKind.FEED and entry.grams is None:
         found.append("Say how many grams were fed.")
-    if entry.kind is EntryKind.CHECK and entry.what not in CHECK_COLOURS:
-        found.append(f"Say what the liquor looks like: {', '.join(CHECK_COLOURS)}.")
+    if entry.kind is EntryKind.CHECK and entry.what not in set(Look):
+        found.append(f"Say what was seen: {', '.join(Look)}.")
     if entry.kind is EntryKind.COVER and entry.what not in COVER_WORDS:
         found.append("Say whether the vat was covered or uncovered.")
     if entry.kind is EntryKind.TOP_UP and entry.litres is None:

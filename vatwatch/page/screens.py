@@ -38,7 +38,7 @@ def templates() -> Environment:
     environment.filters["bound"] = wording.bound
     environment.globals.update(
         new_id=lambda: uuid4().hex,
-        check_colours=wording.CHECK_COLOURS,
+        check_looks=wording.CHECK_LOOKS,
         minutes_ago_choices=MINUTES_AGO_CHOICES,
         span_words=wording.span_words,
         bar_width=BAR_WIDTH,
@@ -192,7 +192,7 @@ def _curves(card: VatCard) -> tuple[tuple[CurveName, str, tuple[float, ...], flo
     """Quantity, label, limits in shown units, and the factor from stored to shown units."""
     return (
         ("reduction_share", "Reduced, %", (card.reduction_low * 100,), 100.0),
-        ("ph", "pH (limits are for 25 °C)", (card.ph_low, card.ph_high), 1.0),
+        ("ph_25c", "pH, as it would be at 25 °C", (card.ph_low, card.ph_high), 1.0),
         ("temperature_c", "Temperature, °C", (card.temperature_low_c, card.temperature_high_c, card.ceiling_c), 1.0),
     )
 

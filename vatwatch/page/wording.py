@@ -25,6 +25,7 @@ from vatwatch.records import (
     EntryKind,
     Flag,
     JournalEntry,
+    Look,
     Measured,
     Quantity,
     Reduction,
@@ -34,7 +35,7 @@ from vatwatch.records import (
 )
 
 __all__ = [
-    "CHECK_COLOURS",
+    "CHECK_LOOKS",
     "CONDITION_WORDS",
     "Freshness",
     "Reading",
@@ -54,7 +55,12 @@ __all__ = [
     "vat_sentence",
 ]
 
-CHECK_COLOURS = ("blue", "blue-green", "green", "yellow-green", "amber")
+CHECK_LOOKS: tuple[tuple[str, tuple[Look, ...]], ...] = (
+    ("Under the surface, the liquor looks", (Look.BLUE, Look.BLUE_GREEN, Look.GREEN, Look.YELLOW_GREEN, Look.AMBER)),
+    ("After an hour's rest, on the surface lies", (Look.FILM_NONE, Look.FILM_THIN, Look.FILM_COPPERY)),
+    ("A strip of cloth, as it comes up, is", (Look.STRIP_BLUE, Look.STRIP_GREEN, Look.STRIP_YELLOW)),
+)
+"""What a check can report, by what was looked at."""
 CONDITION_WORDS = {
     VatCondition.DYEABLE: "dyeable",
     VatCondition.SETTLING: "settling",
@@ -173,7 +179,7 @@ def entry_words(entry: JournalEntry) -> str:
         case EntryKind.DIP:
             return f"Dipped {entry.what}{minutes}{tail}".replace("Dipped ,", "Dipped,").rstrip()
         case EntryKind.CHECK:
-            return f"Liquor looked {entry.what}{tail}"
+            return f"{_look_words(entry.what)}{tail}"
         case EntryKind.TOP_UP:
             return f"Topped up {litres}{entry.what}{tail}".strip()
         case EntryKind.COVER:
@@ -184,6 +190,12 @@ def entry_words(entry: JournalEntry) -> str:
             return f"Outcome: {entry.what}{tail}"
         case EntryKind.REMADE:
             return f"Vat made anew{tail}"
+
+
+def _look_words(what: str) -> str:
+    if what.startswith("strip "):
+        return f"A strip came up {what.removeprefix('strip ')}"
+    return f"On the surface: {what}" if what.endswith("film") else f"Liquor looked {what}"
 
 
 def alarm_name(alarm: str) -> str:

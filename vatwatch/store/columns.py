@@ -68,6 +68,7 @@ CARD = (
     "reduction_low",
     "settle_minutes",
     "cautions_json",
+    "orp_meaning",
 )
 DELIVERY = (
     "outlet",

@@ -9,6 +9,7 @@ from vatwatch.records import Quantity
 
 _COLUMNS = {
     Quantity.PH.value: "ph",
+    "ph_25c": "ph_25c",
     Quantity.ORP.value: "orp_mv",
     Quantity.TEMPERATURE.value: "temperature_c",
     "reduction_share": "reduction_share",

@@ -152,7 +152,7 @@ class StoreReader:
     def curve(
         self,
         vat: str,
-        quantity: Quantity | Literal["reduction_share", "reduction_margin_mv"],
+        quantity: Quantity | Literal["ph_25c", "reduction_share", "reduction_margin_mv"],
         from_ms: int,
         to_ms: int,
         buckets: int,

@@ -193,6 +193,7 @@ def card_row(card: VatCard) -> Row:
         _real(card.reduction_low, "reduction_low"),
         _real(card.settle_minutes, "settle_minutes"),
         json.dumps(card.cautions, ensure_ascii=False),
+        card.orp_meaning,
     )
 
 

@@ -41,6 +41,7 @@ _FIRST_LAYOUT = (
         reduction_low NOT NULL, -- share of leuco indigo, 0 to 1
         settle_minutes NOT NULL,
         cautions_json TEXT NOT NULL,
+        orp_meaning TEXT NOT NULL,
         PRIMARY KEY (settings_version, place)
     )""",
     """CREATE TABLE scans (

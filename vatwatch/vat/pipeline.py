@@ -18,6 +18,7 @@ from vatwatch.records import (
     AlarmEvent,
     EntryKind,
     JournalEntry,
+    Look,
     Measured,
     Push,
     Quantity,
@@ -35,8 +36,8 @@ from vatwatch.vat.limits import Limit
 from vatwatch.vat.quality import flag_sample
 from vatwatch.vat.scan import measure, remember
 from vatwatch.vat.settings import MINUTE_MS, VatSettings
-from vatwatch.vat.state import LastFeed, VatState
-from vatwatch.vat.teaching import Look, learn_from_look, widen
+from vatwatch.vat.state import KEPT_LESSONS, LastFeed, Lesson, VatState
+from vatwatch.vat.teaching import information_bits, learn_from_look, widen
 from vatwatch.vat.wording import pushes_for
 
 DISTURBING = (EntryKind.FEED, EntryKind.STIR, EntryKind.DIP, EntryKind.TOP_UP)
@@ -181,8 +182,16 @@ def _read_journal(
     for entry in journal:
         if entry.kind is EntryKind.REMADE:
             fresh = initial_state(settings)
+            # Probes and standing alarms outlive the liquor; what was learnt of it does not.
             state = replace(
-                state, belief=fresh.belief, belief_at_ms=None, taught_ms=None, checks=0, been_inside=(), last_feed=None
+                fresh,
+                slot_ms=state.slot_ms,
+                first_slot_ms=state.first_slot_ms,
+                settled_from_ms=state.settled_from_ms,
+                probes=state.probes,
+                beyond=state.beyond,
+                alarms=state.alarms,
+                history=state.history,
             )
         if entry.kind in DISTURBING or entry.kind is EntryKind.REMADE:
             settled = entry.time_ms + settings.window.settle_ms
@@ -195,9 +204,16 @@ def _read_journal(
             and entry.what in set(Look)
             and abs(slot_ms - entry.time_ms) <= LOOK_HOLDS_MS
         ):
-            belief = learn_from_look(state.belief, Look(entry.what), couple, thermal_mv(couple.temperature_c, 2))
-            state = replace(state, belief=belief, checks=state.checks + 1, taught_ms=slot_ms)
+            state = _learn(state, entry, couple, slot_ms)
     return state
+
+
+def _learn(state: VatState, entry: JournalEntry, couple: Couple, slot_ms: int) -> VatState:
+    before = state.belief
+    after = learn_from_look(before, Look(entry.what), couple, thermal_mv(couple.temperature_c, 2))
+    lesson = Lesson(entry.time_ms, entry.what, information_bits(before, after), before.sigma_mv(), after.sigma_mv())
+    lessons = (*state.lessons, lesson)[-KEPT_LESSONS:]
+    return replace(state, belief=after, checks=state.checks + 1, taught_ms=slot_ms, lessons=lessons)
 
 
 def _age_belief(state: VatState, slot_ms: int) -> VatState:

@@ -114,4 +114,5 @@ class VatSettings:
             reduction_low=self.window.reduction_low,
             settle_minutes=self.window.settle_ms / MINUTE_MS,
             cautions=self.recipe.cautions,
+            orp_meaning=self.recipe.orp_meaning,
         )

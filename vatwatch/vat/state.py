@@ -27,6 +27,20 @@ class LastFeed:
 
 
 @dataclass(frozen=True, slots=True)
+class Lesson:
+    """What one look taught: bits learnt, and the offset's 1 σ in mV before and after it."""
+
+    time_ms: int
+    look: str
+    bits: float
+    sigma_before_mv: float
+    sigma_after_mv: float
+
+
+KEPT_LESSONS = 12
+
+
+@dataclass(frozen=True, slots=True)
 class VatState:
     """`been_inside` names the limits the vat has once stood inside since it was made: only those can be left."""
 
@@ -34,6 +48,7 @@ class VatState:
     belief_at_ms: int | None = None
     taught_ms: int | None = None
     checks: int = 0
+    lessons: tuple[Lesson, ...] = ()
     slot_ms: int | None = None
     first_slot_ms: int | None = None
     settled_from_ms: int | None = None
@@ -62,6 +77,7 @@ def state_from_json(text: str) -> VatState:
             "probes": {
                 name: ProbeMemory(**{**p, "trouble_flag": Flag(p["trouble_flag"])}) for name, p in raw["probes"].items()
             },
+            "lessons": tuple(Lesson(**one) for one in raw["lessons"]),
             "been_inside": tuple(raw["been_inside"]),
             "alarms": {
                 name: AlarmMemory(**{**a, "state": AlarmState(a["state"])}) for name, a in raw["alarms"].items()

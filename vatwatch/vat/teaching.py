@@ -4,51 +4,57 @@ Bayes on the grid of `estimate.OffsetBelief`: P(offset | look) ∝ P(offset) · 
 of looks is allowed to be plain wrong (poor light, a lagging probe, someone else's eyes). The belief widens slowly with
 time, because dyes, sludge and electrodes change, and starts afresh when the vat is remade.
 
-Which share looks how is trade experience put into numbers: common practice, no source.
+Three things can be looked at, each on a scale of its own: the colour of the liquor, the film on its surface, and a
+strip of cloth as it comes up. Which share looks how is trade experience put into numbers: common practice, no source.
 """
 
 from __future__ import annotations
 
 import math
-from enum import StrEnum
+from dataclasses import dataclass
 
+from vatwatch.records import Look
 from vatwatch.vat.estimate import GRID_STEP_MV, OFFSETS_MV, Couple, OffsetBelief
 
 
-class Look(StrEnum):
-    """How a spoonful of clear liquor from below the surface looks, held against the light."""
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """One thing to look at: its looks in order, the shares at which one passes into the next, and how eyes scatter.
 
-    BLUE = "blue"
-    BLUE_GREEN = "blue-green"
-    GREEN = "green"
-    YELLOW_GREEN = "yellow-green"
-    AMBER = "amber"
+    `scatter_logit` is on the logistic scale, in logit units of the share; `wrong_share` is the part of looks expected
+    to be plain wrong. All three are judgement.
+    """
+
+    looks: tuple[Look, ...]
+    share_between: tuple[float, ...]
+    scatter_logit: float
+    wrong_share: float
 
 
-LOOKS = tuple(Look)
-SHARE_BETWEEN_LOOKS = (0.25, 0.50, 0.80, 0.95)
-"""Share at which one look passes into the next, in the order of `Look`. Common practice, no source."""
-LOOK_SCATTER_LOGIT = 0.35
-"""1 σ (logistic scale) of eyes and light around those shares, in logit units. Judgement."""
-WRONG_SHARE = 0.08
-"""Share of looks expected to be plain wrong. Judgement."""
+COLOUR = Scale(
+    (Look.BLUE, Look.BLUE_GREEN, Look.GREEN, Look.YELLOW_GREEN, Look.AMBER), (0.25, 0.50, 0.80, 0.95), 0.35, 0.08
+)
+# A film needs stillness and a share well above half; a thin one says little.
+FILM = Scale((Look.FILM_NONE, Look.FILM_THIN, Look.FILM_COPPERY), (0.50, 0.85), 0.8, 0.15)
+STRIP = Scale((Look.STRIP_BLUE, Look.STRIP_GREEN, Look.STRIP_YELLOW), (0.40, 0.85), 0.5, 0.10)
+SCALES = (COLOUR, FILM, STRIP)
+SCALE_OF_LOOK = {look: scale for scale in SCALES for look in scale.looks}
+
 DRIFT_MV_PER_SQRT_DAY = 4.0
 """How fast what was learnt goes stale: a random walk of the offset, 1 σ after one day. Judgement."""
 
-_THRESHOLDS = tuple(math.log(share / (1.0 - share)) for share in SHARE_BETWEEN_LOOKS)
-
 
 def look_probability(look: Look, logit_share: float) -> float:
-    """P(look | share), an ordered-logit model with an outlier share; `logit_share` = ln(share / (1 − share))."""
-    i = LOOKS.index(look)
-    upper = 1.0 if i == len(_THRESHOLDS) else _logistic((_THRESHOLDS[i] - logit_share) / LOOK_SCATTER_LOGIT)
-    lower = 0.0 if i == 0 else _logistic((_THRESHOLDS[i - 1] - logit_share) / LOOK_SCATTER_LOGIT)
-    return WRONG_SHARE / len(LOOKS) + (1.0 - WRONG_SHARE) * (upper - lower)
+    """P(look | share) within its scale: ordered logit with outliers; `logit_share` = ln(share / (1 − share))."""
+    scale = SCALE_OF_LOOK[look]
+    i = scale.looks.index(look)
+    borders = [_logistic((_logit(share) - logit_share) / scale.scatter_logit) for share in scale.share_between]
+    lower, upper = [0.0, *borders, 1.0][i : i + 2]
+    return scale.wrong_share / len(scale.looks) + (1.0 - scale.wrong_share) * (upper - lower)
 
 
 def learn_from_look(belief: OffsetBelief, look: Look, couple: Couple, thermal_mv: float) -> OffsetBelief:
     """The belief after one look taken at the margin in `couple`; `thermal_mv` is RT/2F at its temperature."""
-    # The reading's own noise blurs what a look can teach; folded in as extra scatter around the same margin.
     return OffsetBelief.from_weights(
         [
             weight * _blurred_look_probability(look, couple, offset, thermal_mv)
@@ -57,7 +63,8 @@ def learn_from_look(belief: OffsetBelief, look: Look, couple: Couple, thermal_mv
     )
 
 
-# Three-point Gauss-Hermite rule: nodes 0, ±√3 σ with weights 2/3, 1/6, 1/6 (Abramowitz & Stegun 1964, table 25.10).
+# The reading's own noise blurs what a look can teach: three-point Gauss-Hermite rule, nodes 0, ±√3 σ with weights 2/3,
+# 1/6, 1/6 (Abramowitz & Stegun 1964, table 25.10).
 _NODES = ((-math.sqrt(3.0), 1.0 / 6.0), (0.0, 2.0 / 3.0), (math.sqrt(3.0), 1.0 / 6.0))
 
 
@@ -88,6 +95,10 @@ def information_bits(before: OffsetBelief, after: OffsetBelief) -> float:
     return math.fsum(
         a * math.log2(a / b) for a, b in zip(after.weights, before.weights, strict=True) if a > 0.0 and b > 0.0
     )
+
+
+def _logit(share: float) -> float:
+    return math.log(share / (1.0 - share))
 
 
 def _logistic(x: float) -> float:
