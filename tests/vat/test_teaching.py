@@ -108,7 +108,7 @@ def test_one_wrong_check_in_five_does_not_break_it() -> None:
 
 
 def test_the_budget_names_what_dominates_and_adds_up() -> None:
-    """Untaught, the couple's offset dominates; after good looks it shrinks. Parts are of the variance and sum to one."""
+    """Untaught, the couple's offset dominates; looks shrink it. Parts are of the variance and sum to one."""
     from tests.vat.vats import SCAN_MS, Run, samples
     from vatwatch.records import EntryKind, JournalEntry
     from vatwatch.vat.budget import uncertainty_budget
