@@ -48,10 +48,13 @@ def vat_panel(card: VatCard, scan: Scan | None, now_ms: int, stale_after_ms: int
 
 def print_now(out: Console, reader: StoreReader, now_ms: int, zone: tzinfo, stale_after_ms: int) -> None:
     """Every vat, what stands as an alarm, and whether anything waits to be delivered."""
+    names = {}
     for card in reader.cards():
+        names[card.vat] = card.name
         out.print(vat_panel(card, reader.last_scan(card.vat), now_ms, stale_after_ms, zone))
     for event in reader.standing_alarms():
-        out.print(wording.alarm_words(event, now_ms, zone), markup=False)
+        words = wording.alarm_words(event, now_ms, zone)
+        out.print(f"{names.get(event.vat, event.vat)}: {words}", markup=False, soft_wrap=True)
     for line in delivery_lines(reader.deliveries()):
         out.print(line, markup=False)
 

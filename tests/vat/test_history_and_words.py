@@ -46,7 +46,7 @@ def test_a_push_says_what_is_seen_how_it_moved_and_what_to_do() -> None:
     (push,) = [p for r in run.results for p in r.pushes if p.alarm == "off-reduction"]
     assert push.title == "Plain: too little reduced"
     lines = push.body.splitlines()
-    assert re.search(r"about \d\d % reduced \(likely \d+ % to \d+ %\)", lines[0])
+    assert re.search(r"about \d\d(\.\d)? % reduced \(likely \d+ % to (over )?\d+ %\)", lines[0])
     assert "your limit is 90 % reduced" in lines[0]
     assert re.search(r"The margin fell from \d+ to \d+ mV since \d\d:\d\d", lines[1])
     assert "24 g hydrosulfite" in lines[2]

@@ -144,7 +144,7 @@ def night_script(start_ms: int, bench: Bench, heron: SimulatedVat) -> list[tuple
         (clock(0, 40), QUINCE, EntryKind.FEED, "fructose", 60.0, None, "dissolved in a cup of warm water"),
         (clock(0, 41), QUINCE, EntryKind.FEED, "lime", 12.0, None, "slaked lime, sieved in"),
         (clock(0, 42), QUINCE, EntryKind.STIR, "", None, 2.0, "stirred gently, no splashing"),
-        (clock(0, 45), QUINCE, EntryKind.COVER, "on", None, None, "the lid had been off all evening"),
+        (clock(0, 45), QUINCE, EntryKind.COVER, "covered", None, None, "the lid had been off all evening"),
         (clock(3, 14), HERON, EntryKind.NOTE, "", None, None, "thermostat stuck on; pulled the heater's plug"),
     ]
     script: list[tuple[int, Event]] = [
@@ -155,7 +155,8 @@ def night_script(start_ms: int, bench: Bench, heron: SimulatedVat) -> list[tuple
     script += [
         (stuck_ms, Happening("the thermostat of heron sticks on", mishap(Mishap.HEATER_STUCK_ON, stuck_ms))),
         (plug_ms, Happening("the dyer pulls the plug of heron's heater", mishap(Mishap.PLUG_PULLED, plug_ms))),
-        (seen_ms, AlarmAction("night-seen", seen_ms, HERON, "overheat", ActionVerb.ACKNOWLEDGE, by="dyer")),
+        (seen_ms, AlarmAction("night-seen-1", seen_ms, HERON, "overheat", ActionVerb.ACKNOWLEDGE, by="dyer")),
+        (seen_ms, AlarmAction("night-seen-2", seen_ms, HERON, "off-warm", ActionVerb.ACKNOWLEDGE, by="dyer")),
         (clock(4, 30), Happening("the probe cable of quince is pulled", lambda: bench.unplug(QUINCE))),
         (clock(4, 55), Happening("the probe cable of quince is put back", lambda: bench.replug(QUINCE))),
     ]

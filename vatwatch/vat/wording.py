@@ -124,15 +124,18 @@ def clock_words(time_ms: int, zone: tzinfo) -> str:
     return datetime.fromtimestamp(time_ms / 1000, tz=UTC).astimezone(zone).strftime("%H:%M")
 
 
-def reduction_words(reduction: Reduction) -> str:
-    """`≥ 99 % reduced (margin 85 mV)` or `86 % reduced (likely 60 to 96 %)`."""
+def reduction_words(reduction: Reduction, limit: float) -> str:
+    """`≥ 99 % reduced (margin 85 mV)` or `about 86 % reduced (likely 60 % to 96 %)`; `limit` is the vat's own share."""
     if reduction.saturated:
         return f"≥ 99 % reduced by the estimate (margin {reduction.margin_mv:.0f} ± {reduction.margin_mv_sigma:.0f} mV)"
-    return (
-        f"about {reduction.share:.0%} reduced (likely {reduction.share_low:.0%} to {reduction.share_high:.0%})".replace(
-            "%", " %"
-        )
-    )
+    high = "over 99 %" if reduction.share_high > 0.99 else _percent(reduction.share_high)
+    # Next to its own limit a rounded share would seem to contradict the alarm.
+    share = _percent(reduction.share, 1 if abs(reduction.share - limit) < 0.01 else 0)
+    return f"about {share} reduced (likely {_percent(reduction.share_low)} to {high})"
+
+
+def _percent(share: float, decimals: int = 0) -> str:
+    return f"{100 * share:.{decimals}f} %"
 
 
 def _seen_sentence(event: AlarmEvent, settings: VatSettings, scan: Scan) -> str:
@@ -142,7 +145,7 @@ def _seen_sentence(event: AlarmEvent, settings: VatSettings, scan: Scan) -> str:
         bound = f" (limit {event.limit:g} °C)" if event.limit is not None else ""
         return f"{parts[0]}: {temperature}{bound}."
     if scan.reduction is not None:
-        parts.append(reduction_words(scan.reduction))
+        parts.append(reduction_words(scan.reduction, settings.window.reduction_low))
     ph = _number(scan.ph, "pH {:.2f}")
     if scan.ph_25c is not None:
         ph += f" (at 25 °C {scan.ph_25c:.2f})"
@@ -150,7 +153,7 @@ def _seen_sentence(event: AlarmEvent, settings: VatSettings, scan: Scan) -> str:
     if event.alarm in (limits.OFF_PH_LOW, limits.OFF_PH_HIGH) and event.limit is not None:
         bound = f"; your limit is {event.limit:.1f} at 25 °C"
     elif event.alarm == limits.OFF_REDUCTION:
-        bound = f"; your limit is {settings.window.reduction_low:.0%} reduced".replace("%", " %")
+        bound = f"; your limit is {_percent(settings.window.reduction_low)} reduced"
     return f"{parts[0]}: {', '.join([*parts[1:], ph, temperature])}{bound}."
 
 
