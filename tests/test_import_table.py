@@ -24,22 +24,26 @@ ALLOWED: dict[str, set[str]] = {
     "rehearsal": LEAVES,
     "clock": set(),
     "service_manager": set(),
-    "config": {"chemistry", "vat", *LEAVES},
-    "assembly": {"config", "chemistry", "vat", "probes", "outlets", *LEAVES},
+    "port_tables": {"probes"},
+    "config": {"chemistry", "port_tables", "vat", *LEAVES},
+    "assembly": {"config", "chemistry", "vat", "port_tables", "probes", "outlets", *LEAVES},
     "recorder": {"assembly", "clock", "store", "vat", *LEAVES},
     "daemon": {
         "assembly", "clock", "config", "outlets", "page", "probes", "recorder", "service_manager", "store", "vat",
         *LEAVES,
     },
+    "explain": {"recorder", "store", "vat", *LEAVES},
     "terminal": {"page", "store", *LEAVES},
     "checkup": {"assembly", "config", "daemon", "outlets", "probes", "store", *LEAVES},
     "demo": {
         "clock", "config", "daemon", "page", "rehearsal", "season", "store", "terminal", *LEAVES
     },
-    "cli": {"checkup", "config", "daemon", "demo", "season", "store", "terminal", "vat", "vatwatch", *LEAVES},
+    "cli": {
+        "assembly", "explain", "checkup", "config", "daemon", "demo", "season", "store", "terminal", "vatwatch", *LEAVES
+    },
 }  # fmt: skip
 PURE = ("chemistry", "vat", "records", "errors")
-PURE_MODULES = ("probes/lines.py", "probes/sdi12.py", "outlets/homie.py", "page/wording.py")
+PURE_MODULES = ("probes/lines.py", "probes/sdi12.py", "probes/modbus.py", "outlets/homie.py", "page/wording.py")
 NOT_PURE = {
     "asyncio", "io", "logging", "multiprocessing", "os", "pathlib", "random", "secrets", "select", "serial", "shutil",
     "signal", "socket", "sqlite3", "subprocess", "sys", "tempfile", "threading", "time", "urllib", "uuid",

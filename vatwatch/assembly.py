@@ -23,10 +23,13 @@ from vatwatch.chemistry.calibration import (
     point_from_ph_reading,
 )
 from vatwatch.chemistry.indigo import E7_PRIOR_MV
-from vatwatch.config import CalibrationTable, Config, PortTable, ProbeTable, SiteTable, VatTable
+from vatwatch.config import CalibrationTable, Config, ProbeTable, SiteTable, VatTable
 from vatwatch.errors import ConfigError, RangeError
+from vatwatch.port_tables import PortTable
 from vatwatch.probes.lines import LineFormat
-from vatwatch.probes.settings import PortSettings, ProbeWiring
+from vatwatch.probes.modbus import ModbusQuestion, register_of_sheet_number
+from vatwatch.probes.sdi12 import Sdi12Question
+from vatwatch.probes.settings import PortSettings, ProbeWiring, Question, plausible_numbers
 from vatwatch.records import Quantity, Signal
 from vatwatch.vat.recipes import RECIPES
 from vatwatch.vat.settings import (
@@ -199,22 +202,49 @@ def _port(name: str, table: PortTable, wirings: tuple[ProbeWiring, ...], config:
         bytesize=table.bytesize,
         parity=table.parity,
         stopbits=table.stopbits,
-        questions=tuple(
-            LineFormat(
-                terminator=line.terminator.encode("latin-1"),
-                ask=None if line.ask is None else line.ask.encode("latin-1"),
-                pattern=line.pattern,
-                delimiter=line.delimiter,
-                fields=line.fields,
-                max_line=line.max_line,
-                answer_within_s=line.answer_within_s,
-            )
-            for line in table.line
-        ),
+        questions=tuple(_questions(table, wirings)),
         ask_every_s=table.ask_every_s,
         silent_after_s=max(3 * config.probe[w.probe].every_s for w in wirings),
         probes=wirings,
     )
+
+
+def _questions(table: PortTable, wirings: tuple[ProbeWiring, ...]) -> Iterator[Question]:
+    for line in table.line:
+        yield LineFormat(
+            terminator=line.terminator.encode("latin-1"),
+            ask=None if line.ask is None else line.ask.encode("latin-1"),
+            pattern=line.pattern,
+            delimiter=line.delimiter,
+            fields=line.fields,
+            max_line=line.max_line,
+            answer_within_s=line.answer_within_s,
+        )
+    for sdi12 in table.sdi12:
+        yield Sdi12Question(
+            address=sdi12.address,
+            command=sdi12.command,
+            crc=sdi12.crc,
+            fields=sdi12.fields,
+            answer_within_s=sdi12.answer_within_s,
+        )
+    for modbus in table.modbus:
+        if modbus.register_number is not None:
+            function, address = register_of_sheet_number(modbus.register_number)
+        else:
+            # The table's own check: both are given when the number is not.
+            function, address = modbus.function or 0, modbus.register_address or 0
+        yield ModbusQuestion(
+            field=modbus.field,
+            unit=modbus.unit,
+            function=function,
+            address=address,
+            type=modbus.type,
+            order=modbus.word_order,
+            scale=modbus.scale,
+            plausible=plausible_numbers(wirings, modbus.field),
+            answer_within_s=modbus.answer_within_s,
+        )
 
 
 _JUDGED = {"scan_s", "timezone"}

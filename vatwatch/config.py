@@ -12,23 +12,18 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, Self, get_args
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import BaseModel, Field, ValidationError, field_validator, model_validator
 
 from vatwatch.chemistry.alkali import Alkali
 from vatwatch.chemistry.electrodes import ReferenceElectrode
 from vatwatch.errors import ConfigError
+from vatwatch.port_tables import PortTable, Table
 from vatwatch.records import Quantity, Signal, Urgency
 from vatwatch.vat.recipes import RECIPES, Chemistry, Fibre
 
 Identifier = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,30}$")]
 Ph = Annotated[float, Field(ge=0, le=14)]
 Celsius = Annotated[float, Field(ge=0, le=100)]
-
-
-class Table(BaseModel):
-    """One table of the settings file. Unknown keys are refused; numbers must be finite."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class SiteTable(Table):
@@ -73,7 +68,7 @@ class AlarmTable(Table):
     silent_after_s: float = Field(60, ge=0, le=3600, description="withdrawn this long before a push, seconds")
     repeat_off_min: float | None = Field(240, ge=5, description="push again while outside, minutes")
     repeat_overheat_min: float | None = Field(10, ge=1, description="push again while too hot, minutes")
-    repeat_overheat_seen_min: float | None = Field(30, ge=1, description="and this often once acknowledged, minutes")
+    repeat_overheat_seen_min: float | None = Field(60, ge=1, description="and this often once acknowledged, minutes")
     repeat_silent_min: float | None = Field(240, ge=5, description="push again while silent, minutes")
 
 
@@ -98,30 +93,6 @@ class VatTable(Table):
                 "choose another fibre, or give window.ph_low and window.ph_high yourself"
             )
         return self
-
-
-class LineTable(Table):
-    """One kind of ASCII line on a port: what to ask for it, and how to read it."""
-
-    ask: str | None = Field(None, min_length=1, max_length=64, description="text sent to ask for the line")
-    terminator: str = Field("\r\n", min_length=1, max_length=8, description="what ends the line")
-    pattern: str | None = Field(None, description="regular expression of the whole line, numbers as named groups")
-    delimiter: str | None = Field(None, description="what separates the numbers, if there is no pattern")
-    fields: tuple[str, ...] = Field((), description="names of the numbers in order; '-' skips one")
-    max_line: int = Field(256, ge=1, le=4096, description="longest line, bytes")
-    answer_within_s: float = Field(1.5, gt=0, le=60, description="how long to wait for the answer, seconds")
-
-
-class PortTable(Table):
-    """One serial port."""
-
-    device: str = Field(min_length=1, description="path, best one of /dev/serial/by-id/")
-    baud: int = Field(9600, ge=50, le=4_000_000, description="bits per second")
-    bytesize: Literal[5, 6, 7, 8] = Field(8, description="data bits")
-    parity: Literal["N", "E", "O", "M", "S"] = Field("N", description="parity")
-    stopbits: Literal[1, 2] | float = Field(1, description="stop bits")
-    ask_every_s: float = Field(5, gt=0, le=3600, description="seconds between rounds of questions")
-    line: tuple[LineTable, ...] = Field(min_length=1, description="the kinds of line this port gives")
 
 
 class CalibrationTable(Table):

@@ -1,4 +1,4 @@
-"""One serial port as bytes. The only file that imports pyserial.
+"""One serial port as bytes. The only file of the program that imports pyserial.
 
 It opens, reads, writes and closes, and says in plain words what is wrong with a port. It knows no protocol, no
 probe and no clock, and it never retries: that is the reader's part.
@@ -13,6 +13,7 @@ import pwd
 import select
 import stat
 import termios
+import time
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -25,6 +26,10 @@ from vatwatch.probes.settings import PortSettings
 _CHUNK = 4096
 _WRITE_WITHIN_S = 1.0
 _STABLE_NAMES = Path("/dev/serial/by-id")
+# SDI-12 v1.4, section 7: a break of at least 12 ms, then marking of at least 8.33 ms.
+_BREAK_S = 0.015
+_MARK_S = 0.010
+_NO_BREAK = (errno.ENOTTY, errno.EINVAL, errno.EOPNOTSUPP, errno.ENOSYS)
 _NOT_SERIAL = (errno.ENOTTY, errno.EISDIR, errno.EINVAL, errno.ENXIO)
 _GONE = (errno.EIO, errno.ENODEV, errno.ENXIO, errno.EBADF)
 
@@ -35,6 +40,7 @@ class SerialLink:
     def __init__(self, settings: PortSettings) -> None:
         """Open the port and throw away what had been waiting in it. Raises PortError saying what to do."""
         self._device = settings.device
+        self._baud = settings.baud
         try:
             self._serial = serial.Serial(
                 settings.device,
@@ -57,6 +63,11 @@ class SerialLink:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    @property
+    def baud(self) -> int:
+        """Bits per second."""
+        return self._baud
 
     def read(self, timeout_s: float) -> bytes:
         """Wait up to `timeout_s` seconds for bytes and give what is there at once; b"" when none came."""
@@ -83,6 +94,19 @@ class SerialLink:
         """Throw away bytes that came and were not read."""
         while len(self.read(0.0)) == _CHUNK:
             pass
+
+    def send_break(self) -> None:
+        """Hold the line for 15 ms and let it rest for 10 ms; does nothing on a port that knows no break."""
+        # Not pyserial's send_break: on Linux it rounds a short break up to a quarter of a second.
+        try:
+            self._serial.break_condition = True
+            time.sleep(_BREAK_S)
+            self._serial.break_condition = False
+        except (OSError, ValueError, TypeError) as error:
+            if _errno_of(error) in _NO_BREAK:
+                return
+            raise PortError(self._lost(error)) from error
+        time.sleep(_MARK_S)
 
     def close(self) -> None:
         """Let go of the port. Safe to call again, and on a port that is gone."""
