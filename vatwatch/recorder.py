@@ -23,7 +23,8 @@ from vatwatch.records import AlarmAction, Batch, Delivery, JournalEntry, PortEve
 from vatwatch.store import inbox
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
-from vatwatch.vat.pipeline import initial_state, step
+from vatwatch.vat.doings import initial_state
+from vatwatch.vat.pipeline import step
 from vatwatch.vat.settings import HOUR_MS, VatSettings
 from vatwatch.vat.state import VatState, state_from_json, state_to_json
 

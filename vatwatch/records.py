@@ -71,8 +71,10 @@ class EntryKind(StrEnum):
     TOP_UP = "top-up"
     COVER = "cover"
     NOTE = "note"
+    FINISH = "finish"
     OUTCOME = "outcome"
     REMADE = "remade"
+    UNDO = "undo"
 
 
 class Look(StrEnum):
@@ -154,8 +156,9 @@ class PortEvent:
 class JournalEntry:
     """What a dyer did or saw. `time_ms` is when it happened, `logged_ms` when it was written down.
 
-    `what` is the substance of a feed, the colour word of a check, the fibre or piece of a dip.
-    `entry_id` makes a repeated submission harmless.
+    `what` is the substance of a feed, the look of a check, the piece of a dip, a finish or an outcome; of an undo it is
+    the `entry_id` of the entry that is taken back (nothing is ever deleted). `details` are named facts that only screens
+    and reviews read, such as fibre, dry grams, shade or rubbing grade. `entry_id` makes a repeated submission harmless.
     """
 
     entry_id: str
@@ -169,6 +172,7 @@ class JournalEntry:
     minutes: float | None = None
     text: str = ""
     by: str = ""
+    details: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,8 @@ from vatwatch.chemistry.alkali import Alkali
 from vatwatch.chemistry.calibration import OrpCalibration, PhCalibration
 from vatwatch.chemistry.electrodes import ReferenceElectrode
 from vatwatch.records import AlarmAction, AlarmState, JournalEntry, Sample, Signal, StepResult, VatCondition
-from vatwatch.vat.pipeline import initial_state, step
+from vatwatch.vat.doings import initial_state
+from vatwatch.vat.pipeline import step
 from vatwatch.vat.recipes import RECIPES, Chemistry
 from vatwatch.vat.settings import AlarmTiming, Deadbands, ProbeSettings, VatSettings, Window
 from vatwatch.vat.state import VatState

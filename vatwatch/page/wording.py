@@ -188,8 +188,12 @@ def entry_words(entry: JournalEntry) -> str:
             return entry.text or entry.what
         case EntryKind.OUTCOME:
             return f"Outcome: {entry.what}{tail}"
+        case EntryKind.FINISH:
+            return f"Finishing: {entry.what}{tail}"
         case EntryKind.REMADE:
             return f"Vat made anew{tail}"
+        case EntryKind.UNDO:
+            return f"Took an entry back{tail}"
 
 
 def _look_words(what: str) -> str:

@@ -46,6 +46,7 @@ _FIELDS: dict[str, dict[str, tuple[type, ...]]] = {
         "minutes": _NUMBER_OR_NONE,
         "text": _TEXT,
         "by": _TEXT,
+        "details": (list,),
     },
     "action": {
         "action_id": _TEXT,
@@ -168,6 +169,7 @@ def _parse(content: bytes) -> JournalEntry | AlarmAction:
         given[name] = _checked(name, given[name], types)
     if record == "journal":
         given["kind"] = _member(EntryKind, "kind", given["kind"])
+        given["details"] = _details(given["details"])
         return JournalEntry(**given)
     given["verb"] = _member(ActionVerb, "verb", given["verb"])
     return AlarmAction(**given)
@@ -190,6 +192,13 @@ def _checked(name: str, value: Any, types: tuple[type, ...]) -> Any:
             raise _NotAnEntry(f'"{name}" holds half a character ({error.reason})') from error
         return value
     return float(value) if isinstance(value, (int, float)) and float in types else value
+
+
+def _details(value: list[Any]) -> tuple[tuple[str, str], ...]:
+    for pair in value:
+        if not isinstance(pair, list) or len(pair) != 2:
+            raise _NotAnEntry(f'"details" holds {pair!r}; expected pairs of name and text')
+    return tuple((_checked("details", name, _TEXT), _checked("details", text, _TEXT)) for name, text in value)
 
 
 def _member(kinds: type[EntryKind] | type[ActionVerb], name: str, value: str) -> EntryKind | ActionVerb:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from vatwatch.vat import window as limits
 from vatwatch.vat.settings import HOUR_MS, VatSettings
-from vatwatch.vat.state import LastFeed
+from vatwatch.vat.state import Doing
 
 _REST = "stir gently, cover, rest {rest:.0f} min, then read again"
 FALLING_C_PER_HOUR = 0.5
@@ -16,7 +16,7 @@ DO_NOT_DYE = "Do not dye yet: cloth would take up loose pigment that rubs off."
 
 
 def what_to_do(
-    alarm: str, settings: VatSettings, last_feed: LastFeed | None, now_ms: int, per_hour: float | None = None
+    alarm: str, settings: VatSettings, last_feed: Doing | None, now_ms: int, per_hour: float | None = None
 ) -> str:
     """One or two sentences for one alarm kind. `per_hour`: how the alarm's own quantity moves, if known."""
     rest = _REST.format(rest=settings.window.settle_ms / 60_000)
@@ -60,7 +60,7 @@ def what_to_do(
             return "Look at the vat."
 
 
-def _usual_feed(last_feed: LastFeed | None, now_ms: int) -> str:
+def _usual_feed(last_feed: Doing | None, now_ms: int) -> str:
     if last_feed is None:
         return "No feed is in the journal yet, so no amount is given: start small and log it. "
     what = last_feed.what or "feed"

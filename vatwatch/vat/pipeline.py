@@ -11,14 +11,11 @@ from dataclasses import replace
 
 from vatwatch.chemistry.alkali import ph_equivalent_25c
 from vatwatch.chemistry.electrodes import ReferenceElectrode, eh_mv_from_orp, reference_potential_sigma_mv
-from vatwatch.chemistry.nernst import thermal_mv
 from vatwatch.errors import RangeError
 from vatwatch.records import (
     AlarmAction,
     AlarmEvent,
-    EntryKind,
     JournalEntry,
-    Look,
     Measured,
     Push,
     Quantity,
@@ -30,34 +27,24 @@ from vatwatch.records import (
 )
 from vatwatch.vat import window
 from vatwatch.vat.alarms import AlarmDefinition, AlarmMemory, Situation, step_alarm
-from vatwatch.vat.estimate import Couple, OffsetBelief, couple_from_readings, estimate_reduction
+from vatwatch.vat.doings import age_belief, read_journal
+from vatwatch.vat.estimate import Couple, couple_from_readings, estimate_reduction
 from vatwatch.vat.history import extend
 from vatwatch.vat.limits import Limit
 from vatwatch.vat.quality import flag_sample
 from vatwatch.vat.scan import measure, remember
 from vatwatch.vat.settings import MINUTE_MS, VatSettings
-from vatwatch.vat.state import KEPT_LESSONS, LastFeed, Lesson, VatState
-from vatwatch.vat.teaching import information_bits, learn_from_look, widen
+from vatwatch.vat.state import VatState
 from vatwatch.vat.wording import pushes_for
 
-DISTURBING = (EntryKind.FEED, EntryKind.STIR, EntryKind.DIP, EntryKind.TOP_UP)
-"""Entries after which the liquor must settle again before cloth goes in."""
 GAP_MS = 2 * MINUTE_MS
 """A hole in the record longer than this starts alarm delays afresh: nobody knows what happened in it."""
-LOOK_HOLDS_MS = 15 * MINUTE_MS
-"""A look at the liquor is compared with the reading now only if it is not older than this."""
-_DAY_MS = 86_400_000
-_WIDEN_STEP_MS = 3_600_000
 
 SILENT = {
     Quantity.PH: "silent-ph",
     Quantity.ORP: "silent-orp",
     Quantity.TEMPERATURE: "silent-temperature",
 }
-
-
-def initial_state(settings: VatSettings) -> VatState:
-    return VatState(belief=OffsetBelief.prior(settings.e7_sigma_mv))
 
 
 def alarm_definitions(settings: VatSettings) -> dict[str, AlarmDefinition]:
@@ -92,8 +79,8 @@ def step(
     reference = _orp_reference(settings)
     ph_25c = _equivalent_25c(ph, temperature, settings)
     couple = _couple(ph, orp, temperature, reference, settings)
-    state = _read_journal(state, settings, slot_ms, journal, couple)
-    state = _age_belief(state, slot_ms)
+    state = read_journal(state, settings, slot_ms, journal, couple)
+    state = age_belief(state, slot_ms)
     reduction = None if couple is None else estimate_reduction(couple, state.belief, settings.window.reduction_low)
     state, values, limits = _hold_against_limits(state, settings, ph_25c, reduction, temperature.value)
     settling = state.settled_from_ms is not None and slot_ms < state.settled_from_ms
@@ -174,56 +161,6 @@ def _eh(
         return eh_mv, ((orp.sigma or 0.0) ** 2 + reference_potential_sigma_mv(reference, temperature.value) ** 2) ** 0.5
     except RangeError:
         return None, None
-
-
-def _read_journal(
-    state: VatState, settings: VatSettings, slot_ms: int, journal: Sequence[JournalEntry], couple: Couple | None
-) -> VatState:
-    for entry in journal:
-        if entry.kind is EntryKind.REMADE:
-            fresh = initial_state(settings)
-            # Probes and standing alarms outlive the liquor; what was learnt of it does not.
-            state = replace(
-                fresh,
-                slot_ms=state.slot_ms,
-                first_slot_ms=state.first_slot_ms,
-                settled_from_ms=state.settled_from_ms,
-                probes=state.probes,
-                beyond=state.beyond,
-                alarms=state.alarms,
-                history=state.history,
-            )
-        if entry.kind in DISTURBING or entry.kind is EntryKind.REMADE:
-            settled = entry.time_ms + settings.window.settle_ms
-            state = replace(state, settled_from_ms=max(settled, state.settled_from_ms or settled))
-        if entry.kind is EntryKind.FEED and (state.last_feed is None or entry.time_ms >= state.last_feed.time_ms):
-            state = replace(state, last_feed=LastFeed(entry.time_ms, entry.what, entry.grams))
-        if (
-            entry.kind is EntryKind.CHECK
-            and couple is not None
-            and entry.what in set(Look)
-            and abs(slot_ms - entry.time_ms) <= LOOK_HOLDS_MS
-        ):
-            state = _learn(state, entry, couple, slot_ms)
-    return state
-
-
-def _learn(state: VatState, entry: JournalEntry, couple: Couple, slot_ms: int) -> VatState:
-    before = state.belief
-    after = learn_from_look(before, Look(entry.what), couple, thermal_mv(couple.temperature_c, 2))
-    lesson = Lesson(entry.time_ms, entry.what, information_bits(before, after), before.sigma_mv(), after.sigma_mv())
-    lessons = (*state.lessons, lesson)[-KEPT_LESSONS:]
-    return replace(state, belief=after, checks=state.checks + 1, taught_ms=slot_ms, lessons=lessons)
-
-
-def _age_belief(state: VatState, slot_ms: int) -> VatState:
-    """Only a taught belief can go stale; once an hour is often enough for a drift counted in days."""
-    if state.checks == 0 or state.taught_ms is None:
-        return state
-    since = state.belief_at_ms if state.belief_at_ms is not None else state.taught_ms
-    if slot_ms - since < _WIDEN_STEP_MS:
-        return state if state.belief_at_ms is not None else replace(state, belief_at_ms=state.taught_ms)
-    return replace(state, belief=widen(state.belief, (slot_ms - since) / _DAY_MS), belief_at_ms=slot_ms)
 
 
 def _hold_against_limits(

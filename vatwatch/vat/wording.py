@@ -14,7 +14,7 @@ from vatwatch.vat.advice import what_to_do
 from vatwatch.vat.alarms import STANDING, Trigger
 from vatwatch.vat.history import History, HistoryBin, slope_per_hour
 from vatwatch.vat.settings import VatSettings
-from vatwatch.vat.state import LastFeed
+from vatwatch.vat.state import Doing
 
 LATELY_BINS = 5
 """Five quarters of an hour: which way a thing moves now, as against over the night."""
@@ -43,7 +43,7 @@ def pushes_for(
     settings: VatSettings,
     scan: Scan,
     history: History,
-    last_feed: LastFeed | None,
+    last_feed: Doing | None,
 ) -> list[Push]:
     """The pushes of one slot. Probes that fall silent or come back together are told together."""
     pushes = []
@@ -69,7 +69,7 @@ def _limit_push(
     settings: VatSettings,
     scan: Scan,
     history: History,
-    last_feed: LastFeed | None,
+    last_feed: Doing | None,
     urgency: Urgency,
 ) -> Push:
     back = event.transition == Trigger.RETURNS.value
