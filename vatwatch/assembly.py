@@ -267,10 +267,16 @@ def vat_settings_from_text(text: str) -> dict[str, VatSettings]:
     return vat_settings(config, "stored settings")
 
 
+def beside(source: str, path: Path) -> Path:
+    """A path of the settings file, which is meant from the file's own directory."""
+    return Path(source).resolve().parent / path
+
+
 def read_secret(path: Path | None, source: str, table: str, key: str) -> str | None:
     """The first line of a secret's own file. Raises ConfigError without ever showing what is in it."""
     if path is None:
         return None
+    path = beside(source, path)
     try:
         secret = path.read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as error:
@@ -309,7 +315,7 @@ def outlets(
                     username=mqtt.username,
                     password=read_secret(mqtt.password_file, source, "mqtt", "password_file"),
                     tls=mqtt.tls,
-                    ca_file=None if mqtt.ca_file is None else str(mqtt.ca_file),
+                    ca_file=None if mqtt.ca_file is None else str(beside(source, mqtt.ca_file)),
                 ),
                 open_ledger,
                 clock_ms,
