@@ -6,7 +6,7 @@ out of service, latched. Deadbands belong to the limit and live in `limits.py`. 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -124,9 +124,11 @@ def step_alarm(
     now_ms: int,
     vat: str,
     situation: Situation,
-    actions: Iterable[AlarmAction] = (),
+    actions: Sequence[AlarmAction] = (),
 ) -> tuple[AlarmMemory, list[AlarmEvent]]:
     """One slot of one alarm: people's actions first, then suppression, then the process. Pure."""
+    if memory.state is AlarmState.NORMAL and situation.beyond is False and not situation.suppressed and not actions:
+        return _run_delays(memory, now_ms, situation), []  # nearly every slot of nearly every alarm
     events: list[AlarmEvent] = []
 
     def fire(memory: AlarmMemory, trigger: Trigger, by: str = "") -> AlarmMemory:
@@ -194,10 +196,11 @@ def _due_again(timing: AlarmTiming, memory: AlarmMemory, now_ms: int) -> bool:
 
 def _run_delays(memory: AlarmMemory, now_ms: int, situation: Situation) -> AlarmMemory:
     """Start, keep or forget the on- and off-delay. The condition must hold for the whole delay."""
-    if situation.beyond is None:
-        return replace(memory, beyond_since_ms=None, inside_since_ms=None)
-    if situation.beyond:
-        since = memory.beyond_since_ms
-        return replace(memory, beyond_since_ms=now_ms if since is None else since, inside_since_ms=None)
-    since = memory.inside_since_ms
-    return replace(memory, beyond_since_ms=None, inside_since_ms=now_ms if since is None else since)
+    beyond_since = inside_since = None
+    if situation.beyond is True:
+        beyond_since = now_ms if memory.beyond_since_ms is None else memory.beyond_since_ms
+    elif situation.beyond is False:
+        inside_since = now_ms if memory.inside_since_ms is None else memory.inside_since_ms
+    if (beyond_since, inside_since) == (memory.beyond_since_ms, memory.inside_since_ms):
+        return memory
+    return replace(memory, beyond_since_ms=beyond_since, inside_since_ms=inside_since)
