@@ -56,9 +56,9 @@ class ModbusTable(Table):
     @model_validator(mode="after")
     def _one_register(self) -> Self:
         if (self.register_number is None) == (self.register_address is None):
-            raise ValueError("expected exactly one of register_number (such as 40001) and register_address (from 0)")
+            raise ValueError("give exactly one of register_number (such as 40001) and register_address (from 0)")
         if (self.register_address is None) != (self.function is None):
-            raise ValueError("expected function (3 or 4) with register_address, and not with register_number")
+            raise ValueError("give function (3 or 4) with register_address, and leave it out with register_number")
         return self
 
 
