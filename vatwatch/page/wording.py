@@ -194,6 +194,10 @@ def entry_words(entry: JournalEntry) -> str:
             return f"Vat made anew{tail}"
         case EntryKind.UNDO:
             return f"Took an entry back{tail}"
+        case EntryKind.PROBE_OUT:
+            return f"Took {entry.what} out{minutes}{tail}"
+        case EntryKind.PROBE_BACK:
+            return f"Put {entry.what} back{tail}"
 
 
 def _look_words(what: str) -> str:

@@ -32,7 +32,7 @@ from vatwatch.vat.estimate import Couple, couple_from_readings, estimate_reducti
 from vatwatch.vat.history import extend
 from vatwatch.vat.limits import Limit
 from vatwatch.vat.quality import flag_sample
-from vatwatch.vat.scan import measure, remember
+from vatwatch.vat.scan import heed_notices, measure, quantities_out, remember
 from vatwatch.vat.settings import MINUTE_MS, VatSettings
 from vatwatch.vat.state import VatState
 from vatwatch.vat.wording import pushes_for
@@ -74,7 +74,8 @@ def step(
     """
     flagged = tuple(flag_sample(sample, slot_ms - settings.scan_ms) for sample in samples)
     state = _after_gap(state, slot_ms)
-    state = replace(state, probes=remember(state.probes, settings, flagged), slot_ms=slot_ms)
+    heeded = heed_notices(state.probes, settings, journal)
+    state = replace(state, probes=remember(heeded, settings, flagged), slot_ms=slot_ms)
     ph, orp, temperature = measure(state.probes, settings, slot_ms)
     reference = _orp_reference(settings)
     ph_25c = _equivalent_25c(ph, temperature, settings)
@@ -101,7 +102,8 @@ def step(
         settled_from_ms=state.settled_from_ms if settling else None,
     )
     state = replace(state, history=extend(state.history, scan))
-    situations = _situations(state, scan, values, {name: limit.at for name, limit in limits.items()}, settling)
+    out = quantities_out(state.probes, settings, slot_ms)
+    situations = _situations(state, scan, values, {name: limit.at for name, limit in limits.items()}, settling, out)
     state, events, pushes = _run_alarms(state, settings, scan, situations, actions)
     return state, StepResult(scan, flagged, tuple(events), tuple(pushes))
 
@@ -185,7 +187,12 @@ def _hold_against_limits(
 
 
 def _situations(
-    state: VatState, scan: Scan, values: dict[str, float | None], limits: dict[str, float], settling: bool
+    state: VatState,
+    scan: Scan,
+    values: dict[str, float | None],
+    limits: dict[str, float],
+    settling: bool,
+    out: frozenset[Quantity],
 ) -> dict[str, Situation]:
     """What each alarm has to judge in this slot."""
     situations = {
@@ -203,7 +210,10 @@ def _situations(
         (Quantity.ORP, scan.orp_mv),
         (Quantity.TEMPERATURE, scan.temperature_c),
     ):
-        situations[SILENT[quantity]] = Situation(beyond=measured.value is None)
+        # A probe taken out on purpose is not silent: its number is withdrawn, and the reason says what it is out for.
+        situations[SILENT[quantity]] = Situation(
+            beyond=measured.value is None, suppressed=measured.value is None and quantity in out
+        )
     return situations
 
 
