@@ -26,6 +26,7 @@ OUT_MOST_MINUTES = 24 * 60.0
 class ProbeMemory:
     """The newest good raw value of a probe and, if something worse came since, what that was.
 
+    `doubt` says why the value is suspect, if it is: it is judged all the same, and says so.
     Until `out_until_ms` the probe is not in the liquor (`out_for` says why): what it gives is kept, never judged.
     """
 
@@ -35,6 +36,7 @@ class ProbeMemory:
     trouble_flag: Flag = Flag.MISSING
     out_until_ms: int | None = None
     out_for: str = ""
+    doubt: str = ""
 
     def is_out(self, time_ms: int) -> bool:
         return self.out_until_ms is not None and time_ms < self.out_until_ms
@@ -43,7 +45,7 @@ class ProbeMemory:
 def heed_notices(
     memory: Mapping[str, ProbeMemory], settings: VatSettings, journal: Iterable[JournalEntry]
 ) -> Mapping[str, ProbeMemory]:
-    """Each probe's memory after this slot's word of probes taken out and put back. Names no probe has are passed over."""
+    """Each probe's memory after word of probes taken out and put back. Names no probe has are passed over."""
     for entry in journal:
         if entry.kind not in (EntryKind.PROBE_OUT, EntryKind.PROBE_BACK):
             continue
@@ -75,8 +77,12 @@ def quantities_out(memory: Mapping[str, ProbeMemory], settings: VatSettings, slo
 def remember(
     memory: Mapping[str, ProbeMemory], settings: VatSettings, samples: Iterable[Sample]
 ) -> dict[str, ProbeMemory]:
-    """Each probe's memory after this slot's flagged samples: the median of its good values, or its latest trouble."""
+    """Each probe's memory after this slot's flagged samples: the median of its good values, or its latest trouble.
+
+    Suspect values stand in, with their reason, when the slot has no good one.
+    """
     good: dict[str, list[float]] = {}
+    suspect: dict[str, list[Sample]] = {}
     newest: dict[str, int] = {}
     trouble: dict[str, Sample] = {}
     for sample in samples:
@@ -85,6 +91,8 @@ def remember(
         if sample.flag is Flag.PASS and sample.value is not None:
             good.setdefault(sample.probe, []).append(sample.value)
             newest[sample.probe] = max(newest.get(sample.probe, sample.time_ms), sample.time_ms)
+        elif sample.flag is Flag.SUSPECT and sample.value is not None:
+            suspect.setdefault(sample.probe, []).append(sample)
         elif sample.flag in (Flag.FAIL, Flag.MISSING):
             trouble[sample.probe] = sample
     after: dict[str, ProbeMemory] = {}
@@ -97,6 +105,17 @@ def remember(
                 time_ms=newest[probe.probe],
                 trouble="",
                 trouble_flag=Flag.MISSING,
+                doubt="",
+            )
+        elif probe.probe in suspect:
+            doubted = suspect[probe.probe]
+            after[probe.probe] = replace(
+                before,
+                value=median([one.value for one in doubted if one.value is not None]),
+                time_ms=max(one.time_ms for one in doubted),
+                trouble="",
+                trouble_flag=Flag.MISSING,
+                doubt=doubted[-1].reason or "suspect",
             )
         elif probe.probe in trouble:
             bad = trouble[probe.probe]
@@ -129,6 +148,7 @@ def _quantity(
     values: list[float] = []
     sigmas: list[float] = []
     times: list[int] = []
+    doubts: list[str] = []
     reason, flag, last_seen = "", Flag.MISSING, None
     for probe in probes:
         known = memory.get(probe.probe, ProbeMemory())
@@ -149,9 +169,12 @@ def _quantity(
         values.append(value)
         sigmas.append(sigma)
         times.append(known.time_ms)
+        if known.doubt:
+            doubts.append(known.doubt)
     if not values:
         return Measured(None, None, flag, reason, last_seen)
-    return Measured(median(values), max(sigmas), Flag.PASS, "", max(times))
+    flag = Flag.SUSPECT if doubts else Flag.PASS
+    return Measured(median(values), max(sigmas), flag, "; ".join(doubts), max(times))
 
 
 def calibrated(
@@ -159,8 +182,8 @@ def calibrated(
 ) -> tuple[float, float]:
     """Value and 1 σ of one probe's raw value at the time `at_ms`, in the unit of its quantity.
 
-    The older the calibration, the wider; without its date or `at_ms` it counts as fresh. Raises RangeError when a raw pH
-    electrode is to be read without the liquor's temperature, or outside a table.
+    The older the calibration, the wider; without its date or `at_ms` it counts as fresh. Raises RangeError when a raw
+    pH electrode is to be read without the liquor's temperature, or outside a table.
     """
     age_days = 0.0
     if at_ms is not None and probe.calibrated_ms is not None:
