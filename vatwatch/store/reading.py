@@ -18,6 +18,7 @@ from vatwatch.records import (
     AlarmAction,
     AlarmEvent,
     AlarmState,
+    Calibration,
     Delivery,
     JournalEntry,
     Numbered,
@@ -29,7 +30,7 @@ from vatwatch.records import (
     Stream,
     VatCard,
 )
-from vatwatch.store import curves, faults, replaying, rows, schema, statements
+from vatwatch.store import calibrations, curves, faults, replaying, rows, schema, statements
 from vatwatch.store.curves import CurvePoint
 from vatwatch.store.replaying import ReplaySlot
 
@@ -217,6 +218,11 @@ class StoreReader:
         """The newest kept pipeline state of `vat`: the slot after which it stood, and its JSON."""
         found = self._rows(statements.SELECT_SNAPSHOT, (vat,))
         return (int(found[0][0]), str(found[0][1])) if found else None
+
+    def calibrations(self, probe: str | None = None) -> list[Calibration]:
+        """Every calibration of one probe, or of all, accepted or refused, oldest first."""
+        with self._view() as connection:
+            return calibrations.select(connection, probe)
 
     def waiting(self, vat: str) -> tuple[list[JournalEntry], list[AlarmAction]]:
         """What was handed in after the newest scan of `vat`, in order: committed, but not judged yet."""
