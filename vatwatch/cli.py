@@ -114,6 +114,24 @@ def check(
 
 
 @app.command()
+def ports(
+    device: Annotated[list[str] | None, typer.Option(help="look at this port only; may be given again")] = None,
+    vat: Annotated[str | None, typer.Option(help="the vat to write into the tables")] = None,
+    listen_s: Annotated[float, typer.Option("--listen", min=0.5, max=600, help="seconds to listen before asking")] = 6,
+    ask: Annotated[bool, typer.Option("--ask", help="also try common text questions")] = False,
+    config: ConfigOption = DEFAULT_CONFIG,
+) -> None:
+    """Find what hangs on the serial adapters, show what it says, and write its tables for the settings file."""
+    from vatwatch.commissioning import look_at_ports
+
+    def tell(line: str) -> None:
+        err.print(line, markup=False, soft_wrap=True)
+
+    for tables in look_at_ports(device or (), vat, config, listen_s, ask, tell):
+        out.print(tables, markup=False, soft_wrap=True)
+
+
+@app.command()
 def now(
     config: ConfigOption = DEFAULT_CONFIG,
     why: Annotated[bool, typer.Option("--why", help="what makes each estimate unsure, and what it was taught")] = False,

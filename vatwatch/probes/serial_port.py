@@ -121,6 +121,16 @@ class SerialLink:
         return f"{self._device} stopped working ({error}); check the cable and the adapter's supply"
 
 
+def adapters() -> list[str]:
+    """Serial ports of this machine, by a name that outlives replugging where there is one, else by the system's."""
+    stable = sorted(str(path) for path in _STABLE_NAMES.glob("*"))
+    known = {os.path.realpath(name) for name in stable}
+    from serial.tools import list_ports
+
+    others = sorted(port.device for port in list_ports.comports())
+    return stable + [name for name in others if os.path.realpath(name) not in known]
+
+
 def fingerprint(device: str) -> tuple[int, ...] | None:
     """Something that changes when a device is plugged in again or its permissions are; None while it is not there."""
     try:
