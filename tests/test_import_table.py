@@ -26,20 +26,25 @@ ALLOWED: dict[str, set[str]] = {
     "service_manager": set(),
     "port_tables": {"probes"},
     "config": {"chemistry", "port_tables", "vat", *LEAVES},
-    "assembly": {"config", "chemistry", "vat", "port_tables", "probes", "outlets", *LEAVES},
+    "in_force": {"chemistry", "config", "vat", *LEAVES},
+    "calibration_due": {"vat", *LEAVES},
+    "calibrating": {"assembly", "chemistry", "config", "probes", "store", "vat", *LEAVES},
+    "calibration_dialogue": {"calibrating", "chemistry", "vat", *LEAVES},
+    "assembly": {"config", "in_force", "chemistry", "vat", "port_tables", "probes", "outlets", *LEAVES},
     "recorder": {"assembly", "clock", "store", "vat", *LEAVES},
     "daemon": {
-        "assembly", "clock", "config", "outlets", "page", "probes", "recorder", "service_manager", "store", "vat",
+        "assembly", "clock", "config", "in_force", "outlets", "page", "probes", "recorder", "service_manager", "store", "vat",
         *LEAVES,
     },
     "explain": {"recorder", "store", "vat", *LEAVES},
     "terminal": {"page", "store", *LEAVES},
     "commissioning": {"chemistry", "config", "probes", *LEAVES},
-    "checkup": {"assembly", "config", "daemon", "outlets", "probes", "store", *LEAVES},
+    "checkup": {"assembly", "calibration_due", "config", "daemon", "outlets", "probes", "store", *LEAVES},
     "demo": {
         "clock", "config", "daemon", "page", "rehearsal", "season", "store", "terminal", *LEAVES
     },
     "cli": {
+        "calibrating", "calibration_dialogue", "calibration_due",
         "assembly", "explain", "checkup", "commissioning", "config", "daemon", "demo", "season", "store", "terminal",
         "vatwatch", *LEAVES,
     },

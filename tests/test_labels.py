@@ -10,6 +10,8 @@ from typer.main import get_command
 
 from vatwatch import records
 from vatwatch.chemistry.alkali import Alkali
+from vatwatch.chemistry.check_solutions import CheckSolution
+from vatwatch.chemistry.electrode_health import Fault
 from vatwatch.chemistry.electrodes import ReferenceElectrode
 from vatwatch.cli import app
 from vatwatch.config import Config
@@ -28,7 +30,7 @@ WORDS = {word.split(": ")[-1].split(", and")[0].strip() for word in WORDS}
 
 ENUMS: list[type[Enum]] = [
     records.VatCondition, records.EntryKind, records.AlarmState, records.ActionVerb, records.Urgency, records.Signal,
-    Look, Alkali, ReferenceElectrode, Chemistry, Fibre,
+    Look, Alkali, ReferenceElectrode, Chemistry, Fibre, Fault, CheckSolution,
 ]  # fmt: skip
 
 

@@ -6,7 +6,7 @@ The only place that knows both the file's tables and the rooms' own settings. Mi
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,14 +25,17 @@ from vatwatch.chemistry.calibration import (
 from vatwatch.chemistry.indigo import E7_PRIOR_MV
 from vatwatch.config import CalibrationTable, Config, ProbeTable, SiteTable, VatTable
 from vatwatch.errors import ConfigError, RangeError
+from vatwatch.in_force import calibrations_in_force, made_ms, recalibrated
 from vatwatch.port_tables import PortTable
 from vatwatch.probes.lines import LineFormat
 from vatwatch.probes.modbus import ModbusQuestion, register_of_sheet_number
 from vatwatch.probes.sdi12 import Sdi12Question
 from vatwatch.probes.settings import PortSettings, ProbeWiring, Question, plausible_numbers
-from vatwatch.records import Quantity, Signal
+from vatwatch.records import Calibration, Quantity, Signal
 from vatwatch.vat.recipes import RECIPES
 from vatwatch.vat.settings import (
+    DAY_MS,
+    HOUR_MS,
     MINUTE_MS,
     AlarmTiming,
     Deadbands,
@@ -48,6 +51,8 @@ if TYPE_CHECKING:
 
 DEFAULT_SIGMA = {Quantity.PH: 0.02, Quantity.ORP: 3.0, Quantity.TEMPERATURE: 0.3}
 """Noise and resolution of an ordinary probe, 1 σ, in the quantity's unit. Common practice, no source."""
+CALIBRATE_EVERY_DAYS = {Quantity.PH: 30.0, Quantity.ORP: 30.0, Quantity.TEMPERATURE: 365.0}
+"""When a calibration is due again. Common practice, no source."""
 CALIBRATED_ORP_SIGMA_MV = 5.0
 """What a check solution leaves unsure: ZoBell tables differ by 2 to 6 mV (Standard Methods 2580; Nordstrom 1977)."""
 
@@ -61,15 +66,19 @@ def _naming(source: str, table: str) -> Iterator[None]:
         raise ConfigError(f"{source}, table [{table}]: {error}") from error
 
 
-def vat_settings(config: Config, source: str = "settings") -> dict[str, VatSettings]:
-    """What the judgement needs, per vat."""
+def vat_settings(
+    config: Config, source: str = "settings", calibrations: Iterable[Calibration] = ()
+) -> dict[str, VatSettings]:
+    """What the judgement needs, per vat. Of `calibrations` those in force take the place of the file's own."""
     built = {}
+    newest = calibrations_in_force(config, calibrations)
     for vat, table in config.vat.items():
         probes = []
         for name, probe in config.probe.items():
             if probe.vat == vat:
                 with _naming(source, f"probe.{name}"):
-                    probes.append(_probe(name, probe))
+                    own = _probe(name, probe)
+                    probes.append(recalibrated(own, newest[name]) if name in newest else own)
         with _naming(source, f"vat.{vat}"):
             built[vat] = _vat(vat, table, tuple(probes), config.site.scan_s, config.site.timezone)
     return built
@@ -171,6 +180,8 @@ def _ph_calibration(signal: Signal, table: CalibrationTable | None) -> PhCalibra
                 for mv, buffer in zip(table.readings_mv, table.buffers_ph, strict=True)
             ]
         )
+        calibrated_ms=made_ms(table),
+        calibrate_every_ms=int(_first(table.calibrate_every_days, CALIBRATE_EVERY_DAYS[quantity]) * DAY_MS),
     return fit_ph(
         [
             point_from_ph_reading(reading, buffer, table.temperature_c)
@@ -250,8 +261,14 @@ def _questions(table: PortTable, wirings: tuple[ProbeWiring, ...]) -> Iterator[Q
 _JUDGED = {"scan_s", "timezone"}
 
 
-def judgement_text(config: Config) -> str:
-    """All settings that change results, as stored beside them, in the file's own order (it decides)."""
+_CALIBRATIONS = TypeAdapter(dict[str, Calibration])
+
+
+def judgement_text(config: Config, calibrations: Iterable[Calibration] = ()) -> str:
+    """All settings that change results, as stored beside them, in the file's own order (it decides).
+
+    The calibrations in force stand in it whole, so that a replay reads each record with the calibration it had.
+    """
     whole = config.model_dump(mode="json", include={"site": _JUDGED, "vat": True, "probe": True})
     return json.dumps(whole, separators=(",", ":"), ensure_ascii=False)
 
@@ -264,7 +281,8 @@ def vat_settings_from_text(text: str) -> dict[str, VatSettings]:
         vat=TypeAdapter(dict[str, VatTable]).validate_python(raw["vat"]),
         probe=TypeAdapter(dict[str, ProbeTable]).validate_python(raw["probe"]),
     )
-    return vat_settings(config, "stored settings")
+    calibrations = _CALIBRATIONS.validate_python(raw.get("calibrations", {}))
+    return vat_settings(config, "stored settings", calibrations.values())
 
 
 def beside(source: str, path: Path) -> Path:
@@ -276,6 +294,9 @@ def read_secret(path: Path | None, source: str, table: str, key: str) -> str | N
     """The first line of a secret's own file. Raises ConfigError without ever showing what is in it."""
     if path is None:
         return None
+    newest = calibrations_in_force(config, calibrations)
+    if newest:
+        whole["calibrations"] = _CALIBRATIONS.dump_python(dict(sorted(newest.items())), mode="json")
     path = beside(source, path)
     try:
         secret = path.read_text(encoding="utf-8").splitlines()

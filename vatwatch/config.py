@@ -107,6 +107,7 @@ class CalibrationTable(Table):
 
     @model_validator(mode="after")
     def _pairs(self) -> Self:
+    made_on: date | None = Field(None, description="the day it was made, such as 2026-05-03")
         readings = self.readings_ph or self.readings_mv
         if self.readings_ph and self.readings_mv:
             raise ValueError("readings_ph and readings_mv are both given; expected one of them")
@@ -132,6 +133,9 @@ class ProbeTable(Table):
 
     @model_validator(mode="after")
     def _electrode_is_named(self) -> Self:
+    calibrate_every_days: float | None = Field(
+        None, gt=0, le=3650, description="due again after so many days; pH and ORP 30, thermometers 365 if left out"
+    )
         if self.signal is Signal.ORP_MV and self.reference is None:
             known = ", ".join(e.value for e in ReferenceElectrode)
             raise ValueError(f"an ORP probe needs `reference`, printed on it or in its sheet; expected one of {known}")
