@@ -16,7 +16,7 @@ from vatwatch.chemistry.electrodes import ReferenceElectrode
 from vatwatch.cli import app
 from vatwatch.config import Config
 from vatwatch.records import Look
-from vatwatch.vat import pipeline, window
+from vatwatch.vat import alarm_set, tiring, window
 from vatwatch.vat.recipes import Chemistry, Fibre
 
 PAGE = (Path(__file__).resolve().parent.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
@@ -41,7 +41,8 @@ def test_every_word_of_an_enumeration_is_listed(enum: type[Enum]) -> None:
 
 def test_every_alarm_and_reason_is_listed() -> None:
     reasons = {window.NO_PH, window.NO_ORP, window.NO_TEMPERATURE, window.NO_ESTIMATE, window.SETTLING, window.UNSURE}
-    assert {window.OVERHEAT, *window.OFF_LIMITS, *pipeline.SILENT.values(), *reasons} <= WORDS
+    assert {*tiring.LIMIT_AHEAD, tiring.UNLOGGED} <= WORDS
+    assert {window.OVERHEAT, *window.OFF_LIMITS, *alarm_set.SILENT.values(), *reasons} <= WORDS
 
 
 def test_every_command_is_listed() -> None:

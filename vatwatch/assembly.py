@@ -105,8 +105,14 @@ def _vat(vat: str, table: VatTable, probes: tuple[ProbeSettings, ...], scan_s: i
         reduction_low=_first(own.reduction_low, recipe.reduction_low),
         settle_ms=int(_first(own.settle_min, recipe.settle_minutes) * MINUTE_MS),
     )
-    _in_order("ph_low", window.ph_low, "ph_high", window.ph_high)
-    _in_order("temperature_low_c", window.temperature_low_c, "temperature_high_c", window.temperature_high_c)
+    _in_order("ph_low", window.ph_low, "ph_high", window.ph_high, 2 * Deadbands().ph)
+    _in_order(
+        "temperature_low_c",
+        window.temperature_low_c,
+        "temperature_high_c",
+        window.temperature_high_c,
+        2 * Deadbands().temperature_c,
+    )
     _in_order("temperature_high_c", window.temperature_high_c, "ceiling_c", window.ceiling_c)
 
     def minutes(value: float | None) -> int | None:
@@ -121,6 +127,7 @@ def _vat(vat: str, table: VatTable, probes: tuple[ProbeSettings, ...], scan_s: i
         volume_l=table.volume_l,
         warmed=table.warmed,
         alkali=alkali,
+        alkali_g_l=table.alkali_g_l,
         window=window,
         probes=probes,
         scan_ms=scan_s * 1000,
@@ -128,6 +135,11 @@ def _vat(vat: str, table: VatTable, probes: tuple[ProbeSettings, ...], scan_s: i
         e7_mv=E7_PRIOR_MV,
         e7_sigma_mv=table.offset_sigma_mv,
         deadbands=Deadbands(),
+        lead_ms=int(alarms.warn_ahead_h * HOUR_MS),
+        # A trend must hold for a while before it is a warning, and longer before the warning is over.
+        tiring_timing=AlarmTiming(20 * MINUTE_MS, 60 * MINUTE_MS, None),
+        heating_timing=AlarmTiming(MINUTE_MS, 10 * MINUTE_MS, minutes(alarms.repeat_overheat_min)),
+        unlogged_timing=AlarmTiming(0, 0, None),
         off_timing=AlarmTiming(int(alarms.off_after_min * MINUTE_MS), back_ms, minutes(alarms.repeat_off_min)),
         overheat_timing=AlarmTiming(
             int(alarms.overheat_after_s * 1000),
@@ -143,9 +155,13 @@ def _first(own: float | None, usual: float) -> float:
     return usual if own is None else own
 
 
-def _in_order(low_name: str, low: float, high_name: str, high: float) -> None:
-    if low >= high:
-        raise ConfigError(f"window: {low_name} is {low:g} and {high_name} is {high:g}; expected the first to be lower")
+def _in_order(low_name: str, low: float, high_name: str, high: float, apart: float = 0.0) -> None:
+    """Limits closer than their deadbands would let a vat out and never in again."""
+    if low >= high or high - low < apart:
+        by = f" by at least {apart:g}" if apart else ""
+        raise ConfigError(
+            f"window: {low_name} is {low:g} and {high_name} is {high:g}; expected the first to be lower{by}"
+        )
 
 
 def _probe(name: str, table: ProbeTable) -> ProbeSettings:
@@ -164,6 +180,8 @@ def _probe(name: str, table: ProbeTable) -> ProbeSettings:
         ph_calibration=_ph_calibration(table.signal, calibration),
         orp_calibration=orp,
         temperature_offset_c=_first(calibration.offset_c if calibration else None, 0.0),
+        calibrated_ms=made_ms(table),
+        calibrate_every_ms=int(_first(table.calibrate_every_days, CALIBRATE_EVERY_DAYS[quantity]) * DAY_MS),
     )
 
 
@@ -180,8 +198,6 @@ def _ph_calibration(signal: Signal, table: CalibrationTable | None) -> PhCalibra
                 for mv, buffer in zip(table.readings_mv, table.buffers_ph, strict=True)
             ]
         )
-        calibrated_ms=made_ms(table),
-        calibrate_every_ms=int(_first(table.calibrate_every_days, CALIBRATE_EVERY_DAYS[quantity]) * DAY_MS),
     return fit_ph(
         [
             point_from_ph_reading(reading, buffer, table.temperature_c)
@@ -205,6 +221,13 @@ def port_settings(config: Config, source: str = "settings") -> list[PortSettings
     return built
 
 
+def _bytes(text: str, key: str) -> bytes:
+    try:
+        return text.encode("latin-1")
+    except UnicodeEncodeError as error:
+        raise ConfigError(f"{key} is {text!r}; expected characters that a serial line carries (Latin-1)") from error
+
+
 def _port(name: str, table: PortTable, wirings: tuple[ProbeWiring, ...], config: Config) -> PortSettings:
     return PortSettings(
         port=name,
@@ -223,8 +246,8 @@ def _port(name: str, table: PortTable, wirings: tuple[ProbeWiring, ...], config:
 def _questions(table: PortTable, wirings: tuple[ProbeWiring, ...]) -> Iterator[Question]:
     for line in table.line:
         yield LineFormat(
-            terminator=line.terminator.encode("latin-1"),
-            ask=None if line.ask is None else line.ask.encode("latin-1"),
+            terminator=_bytes(line.terminator, "terminator"),
+            ask=None if line.ask is None else _bytes(line.ask, "ask"),
             pattern=line.pattern,
             delimiter=line.delimiter,
             fields=line.fields,
@@ -270,6 +293,9 @@ def judgement_text(config: Config, calibrations: Iterable[Calibration] = ()) -> 
     The calibrations in force stand in it whole, so that a replay reads each record with the calibration it had.
     """
     whole = config.model_dump(mode="json", include={"site": _JUDGED, "vat": True, "probe": True})
+    newest = calibrations_in_force(config, calibrations)
+    if newest:
+        whole["calibrations"] = _CALIBRATIONS.dump_python(dict(sorted(newest.items())), mode="json")
     return json.dumps(whole, separators=(",", ":"), ensure_ascii=False)
 
 
@@ -294,13 +320,10 @@ def read_secret(path: Path | None, source: str, table: str, key: str) -> str | N
     """The first line of a secret's own file. Raises ConfigError without ever showing what is in it."""
     if path is None:
         return None
-    newest = calibrations_in_force(config, calibrations)
-    if newest:
-        whole["calibrations"] = _CALIBRATIONS.dump_python(dict(sorted(newest.items())), mode="json")
     path = beside(source, path)
     try:
         secret = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
+    except (OSError, ValueError) as error:
         raise ConfigError(
             f"{source}, table [{table}], key {key}: {path} cannot be read; expected a text file with the secret in it"
         ) from error

@@ -66,12 +66,13 @@ def check_all(config_path: Path, push: bool, listen_s: float) -> Iterator[Findin
     if running:
         yield Finding("daemon", True, "vatwatch runs; the ports are its own, so what it heard of late is told instead")
     for port in ports:
-        yield _check_port(port, listen_s)
+        yield _heard_by_the_daemon(config, port) if running else _check_port(port, listen_s)
     if config.mqtt is not None:
         yield _check_broker(
             config.mqtt,
             config.site.id,
             assembly.read_secret(config.mqtt.password_file, source, "mqtt", "password_file"),
+            source,
         )
     if config.influx is not None:
         yield _check_database(config.influx)
@@ -103,7 +104,6 @@ def _check_store(config: Config) -> Iterator[Finding]:
     yield Finding("store", True, f"{path}, {age}; {free_mb} MB free")
 
 
-def _check_port(port: PortSettings, listen_s: float) -> Finding:
 HEARD_WITHIN_MS = 120_000
 
 
@@ -137,6 +137,7 @@ def _check_calibrations(config: Config, source: str) -> Iterator[Finding]:
         yield Finding(f"probe {due.probe}", True if due.overdue is False else None, due.words)
 
 
+def _check_port(port: PortSettings, listen_s: float) -> Finding:
     """Open the port as the daemon would and wait until every probe on it has given a number."""
     heard: dict[str, Sample] = {}
     events: list[PortEvent] = []
@@ -169,7 +170,7 @@ def _check_calibrations(config: Config, source: str) -> Iterator[Finding]:
     return Finding(what, False, f"nothing from {', '.join(missing)} within {listen_s:g} s.{also}{why}")
 
 
-def _check_broker(mqtt: MqttTable, site_id: str, password: str | None) -> Finding:
+def _check_broker(mqtt: MqttTable, site_id: str, password: str | None, source: str) -> Finding:
     """A real CONNECT under a name of its own, so that a running daemon is not thrown off."""
     import paho.mqtt.client as paho
     from paho.mqtt.enums import CallbackAPIVersion
@@ -185,10 +186,10 @@ def _check_broker(mqtt: MqttTable, site_id: str, password: str | None) -> Findin
     client.on_connect = on_connect
     if mqtt.username:
         client.username_pw_set(mqtt.username, password)
-    if mqtt.tls:
-        client.tls_set(ca_certs=None if mqtt.ca_file is None else str(mqtt.ca_file))
     where = f"{mqtt.host}:{mqtt.port}"
     try:
+        if mqtt.tls:
+            client.tls_set(ca_certs=None if mqtt.ca_file is None else str(assembly.beside(source, mqtt.ca_file)))
         client.connect(mqtt.host, mqtt.port, keepalive=10)
     except (OSError, ValueError) as error:
         return Finding("broker", False, f"{where} cannot be reached ({error}); the watch goes on without it")
@@ -211,7 +212,7 @@ def _check_database(influx: InfluxTable) -> Finding:
             return Finding("database", True, f"{influx.url} answers ({answer.status})")
     except urllib.error.HTTPError as error:
         return Finding("database", None, f"{influx.url} answers, but with {error.code} when asked for its health")
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, http.client.HTTPException) as error:
         return Finding("database", False, f"{influx.url} cannot be reached ({error}); rows wait in the store meanwhile")
 
 

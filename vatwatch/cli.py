@@ -116,7 +116,7 @@ def check(
 @app.command()
 def ports(
     device: Annotated[list[str] | None, typer.Option(help="look at this port only; may be given again")] = None,
-    vat: Annotated[str | None, typer.Option(help="the vat to write into the tables")] = None,
+    vat: Annotated[list[str] | None, typer.Option(help="a vat to write into the tables; may be given again")] = None,
     listen_s: Annotated[float, typer.Option("--listen", min=0.5, max=600, help="seconds to listen before asking")] = 6,
     ask: Annotated[bool, typer.Option("--ask", help="also try common text questions")] = False,
     config: ConfigOption = DEFAULT_CONFIG,
@@ -127,7 +127,7 @@ def ports(
     def tell(line: str) -> None:
         err.print(line, markup=False, soft_wrap=True)
 
-    for tables in look_at_ports(device or (), vat, config, listen_s, ask, tell):
+    for tables in look_at_ports(device or (), vat or (), config, listen_s, ask, tell):
         out.print(tables, markup=False, soft_wrap=True)
 
 

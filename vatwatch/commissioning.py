@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from vatwatch.chemistry.electrodes import ReferenceElectrode
-from vatwatch.config import load_config
+from vatwatch.config import Config, load_config
 from vatwatch.errors import ConfigError, PortError, VatwatchError
 from vatwatch.probes.inference import Guess
 from vatwatch.probes.lines import LineFormat
@@ -20,27 +20,34 @@ from vatwatch.probes.sdi12 import Sdi12Question
 from vatwatch.probes.serial_port import adapters
 from vatwatch.probes.settings import Question
 from vatwatch.probes.survey import Found, shown_wire, survey
-from vatwatch.records import Signal
+from vatwatch.records import Quantity, Signal
 
 NO_VAT = "my-vat"
 LIKELY_REFERENCE = ReferenceElectrode("agcl_3m_kcl")
 
 
 def look_at_ports(
-    devices: Sequence[str], vat: str | None, config: Path, listen_s: float, ask: bool, tell: Callable[[str], None]
+    devices: Sequence[str],
+    vats: Sequence[str],
+    config: Path,
+    listen_s: float,
+    ask: bool,
+    tell: Callable[[str], None],
 ) -> Iterator[str]:
     """The tables of each port on which something was recognised, one port after the other.
 
-    `devices` are the ports to look at, all adapters when empty; `vat` is the vat to write into the tables, the first
-    of `config` when None. `tell` gets one line at a time. Raises VatwatchError when there is no port, or nothing is
+    `devices` are the ports to look at, all adapters when empty; `vats` the vats to write into the tables, those of
+    `config` when empty. `tell` gets one line at a time. Raises VatwatchError when there is no port, or nothing is
     recognised on any.
     """
-    known_vats, known_ports = _known(config)
     chosen = list(devices) or adapters()
     if not chosen:
         raise VatwatchError(
             "no serial adapter is plugged in; plug it in, or name a port yourself with --device /dev/ttyUSB0"
         )
+    known = _known(config)
+    known_ports = set(known.port) if known is not None else set()
+    room = Room(vats, known)
     number = 0
     for device in chosen:
         tell(device)
@@ -53,22 +60,42 @@ def look_at_ports(
             number += 1
             while f"port-{number}" in known_ports:
                 number += 1
-            yield "\n".join(tables(found, f"port-{number}", vat or (known_vats or [NO_VAT])[0]))
+            yield "\n".join(tables(found, f"port-{number}", room))
     if not number:
         raise VatwatchError("nothing was recognised on any port; what was heard is told above, port by port")
 
 
-def _known(config: Path) -> tuple[list[str], set[str]]:
-    """Vats and ports of the settings file; none when there is no file, or not yet a good one."""
+def _known(config: Path) -> Config | None:
+    """The settings file as it is; None when there is none, or not yet a good one."""
     try:
-        settings = load_config(config)
+        return load_config(config)
     except ConfigError:
-        return [], set()
-    return list(settings.vat), set(settings.port)
+        return None
 
 
-def tables(found: Found, port: str, vat: str) -> Iterator[str]:
-    """The settings file's tables for one port and its probes, line by line."""
+class Room:
+    """Which vats still have room for a pH or an ORP probe: the settings allow one of each to a vat."""
+
+    def __init__(self, vats: Sequence[str], config: Config | None) -> None:
+        self._vats = list(vats) or ([NO_VAT] if config is None else list(config.vat))
+        self._endless = not vats and config is None
+        probes = config.probe.values() if config is not None else ()
+        self._taken = {(probe.vat, probe.signal.quantity) for probe in probes}
+
+    def vat_for(self, quantities: set[Quantity]) -> str | None:
+        """A vat that can take all of these, from now on taken; None when there is none."""
+        single = quantities - {Quantity.TEMPERATURE}
+        if self._endless:
+            self._vats.append(f"{NO_VAT}-{len(self._vats) + 1}")
+        for vat in self._vats:
+            if not any((vat, quantity) in self._taken for quantity in single):
+                self._taken |= {(vat, quantity) for quantity in single}
+                return vat
+        return None
+
+
+def tables(found: Found, port: str, room: Room) -> Iterator[str]:
+    """The settings file's tables for one port and its probes, line by line. Probes without a vat are commented out."""
     baud, bytesize, parity = found.wire
     yield f"# {found.kind} at {shown_wire(found.wire)}"
     yield f"[port.{port}]"
@@ -81,9 +108,15 @@ def tables(found: Found, port: str, vat: str) -> Iterator[str]:
     for question in found.questions:
         yield from _question_table(port, question)
         yield ""
-    for guess in found.guesses:
-        yield from _probe_table(port, vat, guess)
-        yield ""
+    for instrument in dict.fromkeys(guess.instrument for guess in found.guesses):
+        own = [guess for guess in found.guesses if guess.instrument == instrument]
+        vat = room.vat_for({guess.signal.quantity for guess in own})
+        if vat is None:
+            yield "# No vat has room for these; make a [vat.NAME] table for them, then take off the '# '."
+        for guess in own:
+            for line in _probe_table(port, vat or NO_VAT, guess):
+                yield line if vat is not None else f"# {line}"
+            yield ""
 
 
 def _question_table(port: str, question: Question) -> Iterator[str]:

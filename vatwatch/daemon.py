@@ -17,11 +17,14 @@ from types import FrameType
 from vatwatch import assembly, service_manager
 from vatwatch.clock import Clock, SystemClock
 from vatwatch.config import Config
+from vatwatch.errors import ConfigError, StoreError
+from vatwatch.in_force import why_unusable
 from vatwatch.outlets.forwarder import Forwarder, Outlet
 from vatwatch.page.app import create_app
 from vatwatch.page.server import PageServer
 from vatwatch.probes.reader import PortReader
 from vatwatch.recorder import Recorder
+from vatwatch.records import Calibration
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
 from vatwatch.vat.settings import VatSettings
@@ -90,11 +93,8 @@ class Daemon:
         outlets = assembly.outlets(self.config, self.source, self.open_reader, self.clock.now_ms, self._page_address())
         self._writer = StoreWriter.open(self.store_path)
         try:
-            version = self._writer.record_settings(
-                self.clock.now_ms(),
-                assembly.judgement_text(self.config),
-                [settings.card() for settings in self._vats.values()],
-            )
+            self._begin_after_the_record()
+            version = self._settings_in_force(self._writer)
             self._recorder = Recorder(
                 self._writer,
                 self.store_path,
@@ -103,6 +103,7 @@ class Daemon:
                 self.clock,
                 self.config.site.data / INBOX_NAME,
                 self._committed,
+                self._recalibrate,
             )
             self._recorder.start()
             self._start_page()
@@ -117,6 +118,18 @@ class Daemon:
             reader = PortReader(port, self.clock.now_ms, self._recorder.take, self.clock.rate)
             self._readers.append(reader)
             reader.start()
+
+    def _begin_after_the_record(self) -> None:
+        with self.open_reader() as reader:
+            span = reader.span()
+        if span is not None and isinstance(self.clock, SystemClock):
+            behind_ms = self.clock.not_before(span[1])
+            if behind_ms:
+                log.warning(
+                    "this machine's clock is %.0f s behind the end of the record; the watch goes on from there. "
+                    "Set the clock (network time) and restart",
+                    behind_ms / 1000,
+                )
 
     def stop(self, timeout_s: float = 5.0) -> list[str]:
         """Stop reading, judge what is complete, keep the state, close. Names of whatever did not end in time."""
@@ -185,6 +198,28 @@ class Daemon:
                 service_manager.notify("WATCHDOG=1")
         service_manager.notify("STOPPING=1")
         return self.stop()
+
+    def _settings_in_force(self, writer: StoreWriter) -> int:
+        """The vats as the file and the newest calibrations have them; gives the version under which they are kept."""
+        with self.open_reader() as reader:
+            calibrations = reader.calibrations()
+        self._vats = assembly.vat_settings(self.config, self.source, calibrations)
+        return writer.record_settings(
+            self.clock.now_ms(),
+            assembly.judgement_text(self.config, calibrations),
+            [settings.card() for settings in self._vats.values()],
+        )
+
+    def _recalibrate(self, calibration: Calibration) -> tuple[dict[str, VatSettings], int]:
+        """On the recorder's thread. Raises ConfigError when an accepted calibration cannot be used."""
+        unusable = why_unusable(self.config, calibration)
+        if calibration.accepted and unusable:
+            raise ConfigError(unusable)
+        if self._writer is None:
+            raise StoreError("the store is not open")
+        self._writer.record_calibration(calibration)
+        version = self._settings_in_force(self._writer)
+        return self._vats, version
 
     def _committed(self) -> None:
         for forwarder in self._forwarders:

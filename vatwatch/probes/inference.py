@@ -26,11 +26,15 @@ _LEAST_SHARE: Final = 0.8
 
 @dataclass(frozen=True, slots=True)
 class Guess:
-    """A number that may be one of a vat's: its field, what it may be, and what it just was."""
+    """A number that may be one of a vat's: its field, what it may be, and what it just was.
+
+    Numbers of one `instrument` (a unit or sensor of several on a line) stand in one vat, most likely.
+    """
 
     field: str
     signal: Signal
     example: float
+    instrument: str = ""
 
 
 def signal_by_value(value: float, taken: Sequence[Signal]) -> Signal | None:
@@ -161,5 +165,5 @@ def _read_as(
             question = ModbusQuestion(
                 field=field, unit=unit, function=function, address=address, type=kind, order=order, scale=scale
             )
-            yield question, Guess(field, signal, value)
+            yield question, Guess(field, signal, value, f"unit{unit}")
             break

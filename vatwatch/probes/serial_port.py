@@ -26,6 +26,7 @@ from vatwatch.probes.settings import PortSettings
 _CHUNK = 4096
 _WRITE_WITHIN_S = 1.0
 _STABLE_NAMES = Path("/dev/serial/by-id")
+_PSEUDO_TERMINALS = "/dev/pts/"
 # SDI-12 v1.4, section 7: a break of at least 12 ms, then marking of at least 8.33 ms.
 _BREAK_S = 0.015
 _MARK_S = 0.010
@@ -41,13 +42,15 @@ class SerialLink:
         """Open the port and throw away what had been waiting in it. Raises PortError saying what to do."""
         self._device = settings.device
         self._baud = settings.baud
+        # A pseudo-terminal has no framing, and the C library may call the wish for 7E1 an invalid argument.
+        framed = not os.path.realpath(settings.device).startswith(_PSEUDO_TERMINALS)
         try:
             self._serial = serial.Serial(
                 settings.device,
                 baudrate=settings.baud,
-                bytesize=settings.bytesize,
-                parity=settings.parity,
-                stopbits=settings.stopbits,
+                bytesize=settings.bytesize if framed else 8,
+                parity=settings.parity if framed else "N",
+                stopbits=settings.stopbits if framed else 1,
                 timeout=0,
                 write_timeout=_WRITE_WITHIN_S,
                 exclusive=True,

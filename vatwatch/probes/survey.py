@@ -204,7 +204,9 @@ def _sdi12_sensor(
             return None, ()
         if several:
             fields = tuple(f if f == "-" else f"sensor{address}_{f}" for f in fields)
-            guesses = tuple(Guess(f"sensor{address}_{g.field}", g.signal, g.example) for g in guesses)
+            guesses = tuple(
+                Guess(f"sensor{address}_{g.field}", g.signal, g.example, f"sensor{address}") for g in guesses
+            )
         _tell_meaning(guesses, tell)
         return sdi12.Sdi12Question(address=address, crc=crc, fields=fields), guesses
     tell("  but gives no values to a measurement")

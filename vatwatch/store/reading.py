@@ -174,8 +174,17 @@ class StoreReader:
         return self._list(rows.alarm_event_of, statements.SELECT_ALARM_EVENTS, (vat, from_ms, to_ms))
 
     def standing_alarms(self) -> list[AlarmEvent]:
-        """The newest transition of every alarm that is not back to normal, oldest first."""
-        return self._list(rows.alarm_event_of, statements.SELECT_STANDING_ALARMS, (AlarmState.NORMAL.value,))
+        """The newest transition of every alarm that is not back to normal, oldest first.
+
+        Suppressed by design is quiet too, and the alarms of a vat that is in the settings no more are nobody's.
+        """
+        known = {card.vat for card in self.cards()}
+        events = self._list(rows.alarm_event_of, statements.SELECT_STANDING_ALARMS, (AlarmState.NORMAL.value,))
+        return [
+            event
+            for event in events
+            if event.to_state is not AlarmState.SUPPRESSED and (not known or event.vat in known)
+        ]
 
     def pushes(self, from_ms: int, to_ms: int) -> list[Push]:
         """Messages made at slots in [from_ms, to_ms), by slot."""

@@ -110,7 +110,10 @@ class AlarmMemory:
 
 @dataclass(frozen=True, slots=True)
 class Situation:
-    """What the process shows in this slot. `beyond` None: it cannot be told; delays start afresh, nothing clears."""
+    """What the process shows in this slot. `beyond` None: it cannot be told; nothing clears.
+
+    Delays start afresh then, except those of a latching alarm: a danger last seen lasts until something else is seen.
+    """
 
     beyond: bool | None
     value: float | None = None
@@ -128,7 +131,9 @@ def step_alarm(
 ) -> tuple[AlarmMemory, list[AlarmEvent]]:
     """One slot of one alarm: people's actions first, then suppression, then the process. Pure."""
     if memory.state is AlarmState.NORMAL and situation.beyond is False and not situation.suppressed and not actions:
-        return _run_delays(memory, now_ms, situation), []  # nearly every slot of nearly every alarm
+        return _run_delays(
+            memory, now_ms, situation, definition.latching
+        ), []  # nearly every slot of nearly every alarm
     events: list[AlarmEvent] = []
 
     def fire(memory: AlarmMemory, trigger: Trigger, by: str = "") -> AlarmMemory:
@@ -160,7 +165,7 @@ def step_alarm(
         )
         return moved
 
-    memory = _run_delays(memory, now_ms, situation)
+    memory = _run_delays(memory, now_ms, situation, definition.latching)
     for action in actions:
         # A danger may be seen, never silenced by a reset while it lasts: RESET has no entry from a standing state.
         memory = fire(memory, _TRIGGER_OF_VERB[action.verb], action.by)
@@ -194,8 +199,10 @@ def _due_again(timing: AlarmTiming, memory: AlarmMemory, now_ms: int) -> bool:
     return after_ms is not None and memory.last_raised_ms is not None and now_ms - memory.last_raised_ms >= after_ms
 
 
-def _run_delays(memory: AlarmMemory, now_ms: int, situation: Situation) -> AlarmMemory:
+def _run_delays(memory: AlarmMemory, now_ms: int, situation: Situation, latching: bool) -> AlarmMemory:
     """Start, keep or forget the on- and off-delay. The condition must hold for the whole delay."""
+    if situation.beyond is None and latching:
+        return memory if memory.inside_since_ms is None else replace(memory, inside_since_ms=None)
     beyond_since = inside_since = None
     if situation.beyond is True:
         beyond_since = now_ms if memory.beyond_since_ms is None else memory.beyond_since_ms

@@ -92,6 +92,7 @@ class VatSettings:
     volume_l: float | None
     warmed: bool
     alkali: Alkali
+    alkali_g_l: float | None
     window: Window
     probes: tuple[ProbeSettings, ...]
     scan_ms: int
@@ -99,7 +100,11 @@ class VatSettings:
     e7_mv: float
     e7_sigma_mv: float
     deadbands: Deadbands
+    lead_ms: int
     off_timing: AlarmTiming
+    tiring_timing: AlarmTiming
+    heating_timing: AlarmTiming
+    unlogged_timing: AlarmTiming
     overheat_timing: AlarmTiming
     silent_timing: AlarmTiming
 
