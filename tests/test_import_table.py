@@ -31,11 +31,12 @@ ALLOWED: dict[str, set[str]] = {
     "calibrating": {"assembly", "chemistry", "config", "probes", "store", "vat", *LEAVES},
     "calibration_dialogue": {"calibrating", "chemistry", "vat", *LEAVES},
     "assembly": {"config", "in_force", "chemistry", "vat", "port_tables", "probes", "outlets", *LEAVES},
-    "recorder": {"restoring", "assembly", "clock", "store", "vat", *LEAVES},
+    "recorder": {"restoring", "saving", "assembly", "clock", "store", "vat", *LEAVES},
     "daemon": {
         "assembly", "clock", "config", "in_force", "outlets", "page", "probes", "recorder", "service_manager", "store", "vat",
         *LEAVES,
     },
+    "saving": {"store", *LEAVES},
     "restoring": {"assembly", "store", "vat", *LEAVES},
     "explain": {"restoring", "store", "vat", *LEAVES},
     "terminal": {"page", "store", *LEAVES},

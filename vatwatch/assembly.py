@@ -371,11 +371,16 @@ def outlets(
         influx = config.influx
         token = read_secret(influx.token_file, source, "influx", "token_file") or ""
         built.append(InfluxOutlet(InfluxSettings(influx.url, influx.org, influx.bucket, token, config.site.id)))
-    for target in phone_targets(config, source, page_url).values():
-        from vatwatch.outlets.phone import PhoneOutlet
+    return [*built, *phone_outlets(config, source, clock_ms, page_url)]
 
-        built.append(PhoneOutlet(target, clock_ms))
-    return built
+
+def phone_outlets(config: Config, source: str, clock_ms: Callable[[], int], page_url: str | None) -> list[Outlet]:
+    """One outlet per phone target; a new set of them at each call."""
+    if not config.phone:
+        return []
+    from vatwatch.outlets.phone import PhoneOutlet
+
+    return [PhoneOutlet(target, clock_ms) for target in phone_targets(config, source, page_url).values()]
 
 
 def phone_targets(config: Config, source: str, page_url: str | None) -> dict[str, PhoneTarget]:

@@ -17,6 +17,7 @@ from vatwatch import assembly
 from vatwatch.chemistry.calibration import PhPoint, point_from_ph_reading
 from vatwatch.chemistry.check_solutions import CheckSolution
 from vatwatch.chemistry.electrode_health import Fault, Verdict, judge_orp, judge_ph, judge_thermometer
+from vatwatch.chemistry.steadiness import Pace, Rest
 from vatwatch.chemistry.thermometers import temperature_c_from_pt100
 from vatwatch.config import Config, ProbeTable
 from vatwatch.errors import ConfigError, ProbeError, RangeError, StoreError
@@ -54,6 +55,21 @@ UNIT = {Signal.PH: "", Signal.PH_MV: " mV", Signal.ORP_MV: " mV", Signal.TEMPERA
 def noise_of(probe: ProbeSettings) -> float:
     """The probe's own noise, 1 σ, in its signal's unit."""
     return probe.sigma * {Signal.PH_MV: MV_PER_PH, Signal.PT100_OHM: OHM_PER_C}.get(probe.signal, 1.0)
+
+
+def fault_of_rest(rest: Rest, signal: Signal, hold_s: float, trouble: str) -> tuple[Fault, str]:
+    """Why a reading that never came to rest is no calibration; `trouble` is what is known of a silent probe."""
+    if rest.pace is Pace.NOISY:
+        return Fault.NOISY, (
+            f"it scatters by {rest.scatter:.2g}{UNIT[signal]} and does not quieten: a wet plug, a broken screen, an air "
+            "bubble at the tip, or a dry junction"
+        )
+    if rest.pace is Pace.DRIFTING:
+        return Fault.DRIFTING, (
+            f"it still moves by {rest.moved:+.2g}{UNIT[signal]} in {hold_s:.0f} s and does not settle: a dry or blocked "
+            "junction, or a film on the tip. Clean it, and leave it a night in storage solution"
+        )
+    return Fault.SILENT, f"too few readings came: {trouble}"
 
 
 def now_ms() -> int:

@@ -15,7 +15,7 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
-from vatwatch.calibrating import SMALL_STEP, UNIT, Bench, Readings, concluded, noise_of, now_ms
+from vatwatch.calibrating import SMALL_STEP, UNIT, Bench, Readings, concluded, fault_of_rest, noise_of, now_ms
 from vatwatch.chemistry.buffers import Buffer, buffer_ph
 from vatwatch.chemistry.check_solutions import SOLUTION_SIGMA_MV, CheckSolution, check_eh_mv
 from vatwatch.chemistry.electrode_health import BUFFER_TEMPERATURE_SIGMA_C, Fault, buffer_sigma
@@ -178,7 +178,9 @@ class Dialogue:
 
     def _expected(self, solution: Buffer | CheckSolution | None, at_c: float, at_sigma: float) -> tuple[float, float]:
         if isinstance(solution, Buffer):
-            return buffer_ph(solution, at_c), buffer_sigma(solution, at_c, at_sigma)
+            return buffer_ph(solution, at_c), buffer_sigma(
+                solution, at_c, at_sigma, self._bench.table.signal is Signal.PH
+            )
         reference = self._bench.table.reference
         if isinstance(solution, CheckSolution) and reference is not None:
             return orp_mv_from_eh(check_eh_mv(solution, at_c), reference, at_c), SOLUTION_SIGMA_MV
@@ -202,23 +204,8 @@ class Dialogue:
                 if timed:
                     live.update(Text(f"{_shown(signal, timed[-1][1])}  {_pace_words(rest, signal)}"), refresh=True)
                 time.sleep(LOOK_EVERY_S)
-        raise self._not_steady(rest, readings)
-
-    def _not_steady(self, rest: Rest, readings: Readings) -> _NotSteadyError:
-        signal, within = self._bench.table.signal, f"within {self._patience.within_s:.0f} s"
-        if rest.pace is Pace.NOISY:
-            return _NotSteadyError(
-                Fault.NOISY,
-                f"it scatters by {rest.scatter:.2g}{UNIT[signal]} and did not quieten {within}: a wet plug, a broken screen, "
-                "an air bubble at the tip, or a dry junction",
-            )
-        if rest.pace is Pace.DRIFTING:
-            return _NotSteadyError(
-                Fault.DRIFTING,
-                f"it still moves by {rest.moved:+.2g}{UNIT[signal]} in {self._patience.hold_s:.0f} s and did not settle "
-                f"{within}: a dry or blocked junction, or a film on the tip. Clean it, leave it a night in storage solution",
-            )
-        return _NotSteadyError(Fault.SILENT, f"too few readings came {within}: {readings.trouble()}")
+        fault = fault_of_rest(rest, signal, self._patience.hold_s, readings.trouble())
+        raise _NotSteadyError(*fault)
 
     def _companion_c(self, probe: str, readings: Readings, from_ms: int) -> tuple[float, float]:
         settings = self._bench.settings_of(probe)

@@ -20,6 +20,7 @@ from vatwatch.config import Config
 from vatwatch.errors import ConfigError, StoreError
 from vatwatch.in_force import why_unusable
 from vatwatch.outlets.forwarder import Forwarder, Outlet
+from vatwatch.outlets.urgent import UrgentSender
 from vatwatch.page.app import create_app
 from vatwatch.page.server import PageServer
 from vatwatch.probes.reader import PortReader
@@ -69,6 +70,7 @@ class Daemon:
         self._extra_outlets = tuple(extra_outlets)
         self._writer: StoreWriter | None = None
         self._recorder: Recorder | None = None
+        self._urgent: UrgentSender | None = None
         self._readers: list[PortReader] = []
         self._forwarders: list[Forwarder] = []
         self._page: PageServer | None = None
@@ -91,6 +93,9 @@ class Daemon:
     def start(self) -> None:
         """Open store, threads, page. Broker, database, phone and probes may all be away. Raises VatwatchError."""
         outlets = assembly.outlets(self.config, self.source, self.open_reader, self.clock.now_ms, self._page_address())
+        # Phones once more, with connections of their own: for danger while the store cannot be written.
+        targets = assembly.phone_outlets(self.config, self.source, self.clock.now_ms, self._page_address())
+        self._urgent = UrgentSender(targets)
         self._writer = StoreWriter.open(self.store_path)
         try:
             self._begin_after_the_record()
@@ -103,6 +108,7 @@ class Daemon:
                 self.clock,
                 self.config.site.data / INBOX_NAME,
                 self._committed,
+                self._urgent.send,
                 self._recalibrate,
             )
             self._recorder.start()
@@ -151,6 +157,8 @@ class Daemon:
         for forwarder in self._forwarders:
             if not forwarder.stop(left()):
                 late.append(f"outlet {forwarder.name}")
+        if self._urgent is not None:
+            self._urgent.stop(left())
         recorder_ended = self._recorder is None or self._recorder.stop(left())
         if not recorder_ended:
             late.append("recorder")

@@ -17,9 +17,20 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from vatwatch.clock import Clock
-from vatwatch.errors import ConfigError, StoreError, StoreFull
-from vatwatch.records import AlarmAction, Batch, Calibration, Delivery, JournalEntry, PortEvent, Sample, StepResult
+from vatwatch.errors import ConfigError, StoreError
+from vatwatch.records import (
+    AlarmAction,
+    Batch,
+    Calibration,
+    Delivery,
+    JournalEntry,
+    PortEvent,
+    Push,
+    Sample,
+    StepResult,
+)
 from vatwatch.restoring import restored
+from vatwatch.saving import Saver
 from vatwatch.store import inbox
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
@@ -34,8 +45,6 @@ GRACE_S = 0.02
 SNAPSHOT_EVERY_MS = HOUR_MS
 MOST_WAITING_SAMPLES = 200_000
 """Samples not yet judged; more than this means the pipeline is stuck, and the oldest go, counted."""
-MOST_UNSAVED_BATCHES = 20_000
-"""Judged slots waiting for a full disk: about two days of 10 s scans. The oldest go, counted."""
 STALL_S = 5.0
 """If the thread itself was held up longer than this (suspend, stopped process), the empty slots are not invented."""
 IDLE_S = 0.5
@@ -43,7 +52,6 @@ MOST_SLOTS_TOGETHER = 60
 SLACK_MS = 60_000
 EARLIEST_MS = 946_684_800_000
 """2000-01-01: anything before it is a clock that was never set."""
-TRIES_BEFORE_SETTING_ASIDE = 3
 
 
 @dataclass(slots=True)
@@ -66,6 +74,7 @@ class Recorder:
         clock: Clock,
         inbox_path: Path,
         on_commit: Callable[[], None] = lambda: None,
+        send_unsaved: Callable[[Sequence[Push]], None] = lambda _pushes: None,
         recalibrate: Callable[[Calibration], tuple[dict[str, VatSettings], int]] | None = None,
     ) -> None:
         """`recalibrate` keeps a calibration and gives the settings in force after it, with their version."""
@@ -86,16 +95,13 @@ class Recorder:
         self._requests: deque[_Request] = deque()
         self._journal: list[JournalEntry] = []
         self._actions: list[AlarmAction] = []
-        self._unsaved: deque[Batch] = deque()
-        self._failed_tries = 0
+        self._saver = Saver(writer, send_unsaved)
         self._stopping = False
         self._slot_ms = 0
         self._snapshot_ms = 0
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
         self.failing: set[str] = set()
         self.lost_samples = 0
-        self.lost_batches = 0
-        self.trouble = ""
         self.last_progress = time.monotonic()
 
     # --- from any thread -------------------------------------------------------------------------------------------
@@ -153,7 +159,15 @@ class Recorder:
 
     @property
     def unsaved(self) -> int:
-        return len(self._unsaved)
+        return self._saver.waiting
+
+    @property
+    def lost_batches(self) -> int:
+        return self._saver.lost_batches
+
+    @property
+    def trouble(self) -> str:
+        return self._saver.trouble
 
     def _ask(self, what: JournalEntry | AlarmAction | Delivery, timeout_s: float) -> None:
         request = _Request(what, Future())
@@ -192,7 +206,7 @@ class Recorder:
                 return
 
     def _seconds_to_next_slot(self) -> float:
-        if self._unsaved:
+        if self._saver.waiting:
             return IDLE_S
         due_ms = self._slot_ms + self._scan_ms + self._grace_ms - self._clock.now_ms()
         return min(max(due_ms / 1000 / self._clock.rate, 0.0), IDLE_S)
@@ -273,13 +287,10 @@ class Recorder:
             together = min(due_ms, self._slot_ms + MOST_SLOTS_TOGETHER * self._scan_ms)
             if stalled:
                 together = min(together, self._slot_ms + self._scan_ms)
-            self._unsaved.append(self._judge(together))
+            self._saver.add(self._judge(together))
             self.last_progress = time.monotonic()
-            if len(self._unsaved) > 1:
+            if self._saver.waiting > 1:
                 self._save()
-        while len(self._unsaved) > MOST_UNSAVED_BATCHES:
-            self._unsaved.popleft()
-            self.lost_batches += 1
         self._save()
 
     def _leave_out_empty_slots(self, due_ms: int) -> None:
@@ -338,40 +349,12 @@ class Recorder:
         return {vat: state_to_json(state) for vat, state in self._states.items()}
 
     def _save(self) -> None:
-        """Commit every waiting batch in order; stop at the first that cannot be, and try again later."""
-        saved = False
-        while self._unsaved:
-            try:
-                self._writer.append(self._unsaved[0])
-            except StoreFull as error:
-                self._tell_trouble(str(error))
-                break
-            except StoreError as error:
-                self._failed_tries += 1
-                self._tell_trouble(str(error))
-                if self._failed_tries < TRIES_BEFORE_SETTING_ASIDE:
-                    break
-                self._unsaved.popleft()
-                self.lost_batches += 1
-                self._failed_tries = 0
-                continue
-            self._unsaved.popleft()
-            self._failed_tries = 0
-            saved = True
-        if saved:
-            if not self._unsaved and self.trouble:
-                log.warning("the store takes writes again; everything kept in memory is saved")
-                self.trouble = ""
+        if self._saver.save():
             self._on_commit()
-
-    def _tell_trouble(self, text: str) -> None:
-        if text != self.trouble:
-            log.error("the record is kept in memory only (%d slots): %s", len(self._unsaved), text)
-            self.trouble = text
 
     def _finish(self) -> None:
         self._save()
-        if not self._unsaved and self._slot_ms:
+        if not self._saver.waiting and self._slot_ms:
             try:
                 self._writer.append(Batch(self._slot_ms, self._version, state_snapshots=self._snapshots()))
             except StoreError as error:

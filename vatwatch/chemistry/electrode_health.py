@@ -33,6 +33,9 @@ from vatwatch.errors import RangeError
 OFFSET_LIMIT_MV: Final = 60.0
 SLOPE_LIMITS: Final = (0.75, 1.06)
 T90_GOOD_S: Final = 120.0
+SLOPE_ROUGH: Final = (0.7, 1.15)
+ROUGH_MV: Final = 30.0
+"""What still looks like an electrode when buffers are taken in another order."""
 SAME_READING_SHARE: Final = 0.15
 """Readings that differ by less than this share of the Nernst step are one and the same reading."""
 RESIDUAL_LIMIT: Final = 16.0
@@ -77,11 +80,15 @@ class Verdict:
 
 
 def buffer_sigma(
-    buffer: Buffer, temperature_c: float, temperature_sigma_c: float = BUFFER_TEMPERATURE_SIGMA_C
+    buffer: Buffer,
+    temperature_c: float,
+    temperature_sigma_c: float = BUFFER_TEMPERATURE_SIGMA_C,
+    compensated: bool = False,
 ) -> float:
     """1 σ of a buffer's pH as poured, with what an uncertain temperature adds through its table and the Nernst slope.
 
-    Both move the reading at once, so they are added with their signs: d(k·(7 − pH))/dt ÷ k = (7 − pH)/T − dpH/dt.
+    Both move a raw electrode at once, so they are added with their signs: d(k·(7 − pH))/dt ÷ k = (7 − pH)/T − dpH/dt. A
+    transmitter (`compensated`) has taken the slope out with a thermometer of its own; the table alone is left.
 
     Raises:
         RangeError: temperature outside the buffer's table.
@@ -89,7 +96,7 @@ def buffer_sigma(
     low, high = buffer_range_c(buffer)
     below, above = max(low, temperature_c - 1.0), min(high, temperature_c + 1.0)
     by_table = (buffer_ph(buffer, above) - buffer_ph(buffer, below)) / (above - below)
-    by_slope = (ISOPOTENTIAL_PH - buffer_ph(buffer, temperature_c)) / kelvin(temperature_c)
+    by_slope = 0.0 if compensated else (ISOPOTENTIAL_PH - buffer_ph(buffer, temperature_c)) / kelvin(temperature_c)
     return math.hypot(buffer_ph_sigma(buffer), (by_slope - by_table) * temperature_sigma_c)
 
 
@@ -142,11 +149,10 @@ def _fault_of_line(points: Sequence[PhPoint]) -> tuple[Fault, str] | None:
     step = k * (points[-1].buffer_ph - points[0].buffer_ph)
     if max(mvs) - min(mvs) < SAME_READING_SHARE * step:
         return _same_everywhere(mvs)
-    for order in permutations(mvs):
-        if list(order) != mvs and _on_a_line(*_line(points, order), SLOPE_LIMITS, 2 * OFFSET_LIMIT_MV):
-            return Fault.SWAPPED, (
-                "the readings fit the buffers in another order: two buffers were swapped. Rinse, and begin again"
-            )
+    if not _fits_roughly(points, mvs) and any(_fits_roughly(points, order) for order in permutations(mvs)):
+        return Fault.SWAPPED, (
+            "the readings fit the buffers in another order: two buffers were swapped. Rinse, and begin again"
+        )
     if abs(slope) < 0.5 and abs(offset) > OFFSET_LIMIT_MV:
         return Fault.WRONG_PROBE, (
             f"this does not answer like a pH electrode ({offset:+.0f} mV at pH 7, slope {100 * slope:.0f} %): "
@@ -164,6 +170,15 @@ def _fault_of_line(points: Sequence[PhPoint]) -> tuple[Fault, str] | None:
         f"the electrode is off by {offset:+.0f} mV at pH 7 (limit ±{OFFSET_LIMIT_MV:.0f} mV): its reference is spoilt "
         "or its junction blocked. Clean it, leave it a night in storage solution, or replace it"
     )
+
+
+def _fits_roughly(points: Sequence[PhPoint], mvs: Sequence[float]) -> bool:
+    """Whether readings in this order are an electrode's at all. The cups' temperatures differ, so it cannot be exact."""
+    offset, slope, _ = _line(points, mvs)
+    k = [nernst_slope_mv(point.temperature_c) for point in points]
+    found = zip(points, mvs, k, strict=True)
+    worst = max(abs(mv - offset - slope * one * (ISOPOTENTIAL_PH - point.buffer_ph)) for point, mv, one in found)
+    return SLOPE_ROUGH[0] <= slope <= SLOPE_ROUGH[1] and abs(offset) <= 2 * OFFSET_LIMIT_MV and worst <= ROUGH_MV
 
 
 def _same_everywhere(mvs: Sequence[float]) -> tuple[Fault, str]:
@@ -195,7 +210,7 @@ def _one_buffer_fault(point: PhPoint) -> tuple[Fault, str] | None:
     offset = point.mv - SLOPE_PRIOR * k * (ISOPOTENTIAL_PH - point.buffer_ph)
     if abs(offset) <= OFFSET_LIMIT_MV:
         return None
-    reads = ISOPOTENTIAL_PH - point.mv / k
+    reads = ISOPOTENTIAL_PH - point.mv / (SLOPE_PRIOR * k)
     if abs(point.mv) <= OFFSET_GOOD_MV:
         return Fault.BROKEN_GLASS, (
             f"it reads near 0 mV in pH {point.buffer_ph:.2f}: either it stands in the pH 7 buffer, or the glass is "
@@ -203,7 +218,7 @@ def _one_buffer_fault(point: PhPoint) -> tuple[Fault, str] | None:
         )
     for name in Buffer:
         other = buffer_ph(name, min(max(point.temperature_c, buffer_range_c(name)[0]), buffer_range_c(name)[1]))
-        if abs(reads - other) * k <= OFFSET_GOOD_MV and abs(other - point.buffer_ph) >= 1.0:
+        if abs(reads - other) * k <= 1.5 * OFFSET_GOOD_MV and abs(other - point.buffer_ph) >= 1.0:
             return Fault.SWAPPED, (
                 f"it reads about pH {reads:.1f}, not {point.buffer_ph:.2f}: is it in the {name.value} buffer?"
             )

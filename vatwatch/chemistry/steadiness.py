@@ -4,14 +4,15 @@ Works on (seconds, value) pairs in any one unit. It knows no probe, port or cloc
 
 The criterion, over the newest `hold_s` seconds (at least six readings): a straight line is fitted; the readings may
 scatter about it by no more than three times the probe's own noise, and the line may have moved by no more than a small
-step over the whole window, or by twice what such scatter would feign. Judgement of this project, no source.
+step over the whole window, or by twice what such scatter would feign. Both must have held half a window before as well:
+an answer still coming in and a drift the other way can cancel for a moment. Judgement of this project, no source.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum, auto
 from typing import Final
 
@@ -51,6 +52,16 @@ class Rest:
 
 
 def rest_of(readings: Sequence[tuple[float, float]], hold_s: float, small_step: float, noise: float) -> Rest:
+    """Whether the newest readings stand still, and did half a window before; parameters as for `_window_of`."""
+    now = _window_of(readings, hold_s, small_step, noise)
+    if now.pace is not Pace.STEADY:
+        return now
+    half_before = readings[-1][0] - hold_s / 2
+    before = _window_of([one for one in readings if one[0] <= half_before], hold_s, small_step, noise)
+    return replace(now, pace=before.pace)
+
+
+def _window_of(readings: Sequence[tuple[float, float]], hold_s: float, small_step: float, noise: float) -> Rest:
     """Judge the newest `hold_s` seconds of `readings`, (seconds, value) in rising time.
 
     `small_step` is what may pass as standing still over the window, `noise` the probe's own 1 σ, both in the values'

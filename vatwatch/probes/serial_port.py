@@ -42,9 +42,9 @@ class SerialLink:
         """Open the port and throw away what had been waiting in it. Raises PortError saying what to do."""
         self._device = settings.device
         self._baud = settings.baud
-        # A pseudo-terminal has no framing, and the C library may call the wish for 7E1 an invalid argument.
-        framed = not os.path.realpath(settings.device).startswith(_PSEUDO_TERMINALS)
         try:
+            # A pseudo-terminal has no framing, and the C library may call the wish for 7E1 an invalid argument.
+            framed = not os.path.realpath(settings.device).startswith(_PSEUDO_TERMINALS)
             self._serial = serial.Serial(
                 settings.device,
                 baudrate=settings.baud,

@@ -13,8 +13,10 @@ from typing import Any
 
 from vatwatch.vat.probe_signs import response_minutes
 
-WATCHED_MINUTES = 40
+WATCHED_MINUTES = 30
 SHORTEST_WATCH = 20
+TOGETHER_MINUTES = 10
+"""Deeds within this time of the first are one deed: a feed is often of two things."""
 KEPT_ANSWERS = 6
 KEPT_KINDS = 8
 LEARNT_FROM = 2
@@ -55,10 +57,9 @@ def judged(answers: Answers, deed: str, base: float, values: tuple[float, ...], 
     """What one answer teaches. `least` is the size below which it says nothing (the unit of the probe's quantity)."""
     if len(values) < SHORTEST_WATCH:
         return answers
-    answer = response_minutes(base, values)
-    if answer is None or abs(answer[0]) < least:
+    size, minutes = response_minutes(base, values)
+    if abs(size) < least:
         return answers
-    minutes = answer[1]
     known = answers.learnt.get(deed, ())
     if len(known) >= LEARNT_FROM:
         usual = median(known)

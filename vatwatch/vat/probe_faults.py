@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 from vatwatch.records import EntryKind, Flag, JournalEntry, Quantity, Sample
 from vatwatch.vat.probe_answers import (
     IN_A_ROW,
+    TOGETHER_MINUTES,
     Answers,
     Watch,
     answers_from_plain,
@@ -48,7 +49,8 @@ SOAK_MINUTES = 3
 DISTURBED_MS = 20 * MINUTE_MS
 WATCHED_DEEDS = (EntryKind.FEED, EntryKind.STIR, EntryKind.DIP, EntryKind.TOP_UP)
 APART_MINUTES = 10
-ANSWER_LEAST = {Quantity.PH: 0.08, Quantity.ORP: 20.0}
+LATEST_MINUTES = 6
+ANSWER_LEAST = {Quantity.PH: 0.03, Quantity.ORP: 6.0}
 WILD = {Quantity.PH: 0.8, Quantity.ORP: 80.0, Quantity.TEMPERATURE: 3.0}
 
 PH_OUT, ORP_OUT_MV, TEMPERATURE_OUT_C = 0.5, 100.0, 2.5
@@ -125,7 +127,7 @@ def step_faults(
     if memory.period is None:
         memory = replace(memory, period=period)
     if journal:
-        memory = _heed(memory, settings, journal)
+        memory = _heed(memory, settings, journal, slot_ms)
     if period == memory.period:
         return _refilled(memory, filling)
     return _close(settings, memory, slot_ms, period, filling, probes)
@@ -139,7 +141,7 @@ def _refilled(m: FaultMemory, filling: dict[str, Filling]) -> FaultMemory:
     )  # fmt: skip
 
 
-def _heed(memory: FaultMemory, settings: VatSettings, journal: Sequence[JournalEntry]) -> FaultMemory:
+def _heed(memory: FaultMemory, settings: VatSettings, journal: Sequence[JournalEntry], slot_ms: int) -> FaultMemory:
     for entry in journal:
         if entry.kind is EntryKind.REMADE:
             # Another liquor: jumps away from the old one mean nothing any more.
@@ -152,20 +154,32 @@ def _heed(memory: FaultMemory, settings: VatSettings, journal: Sequence[JournalE
         if entry.kind is EntryKind.TOP_UP or entry.kind is EntryKind.REMADE:
             memory = replace(memory, topped_ms=max(memory.topped_ms or 0, entry.time_ms))
         if entry.kind in WATCHED_DEEDS:
-            memory = _watch(memory, settings, entry)
+            memory = _watch(memory, settings, entry, slot_ms)
     return memory
 
 
-def _watch(memory: FaultMemory, settings: VatSettings, entry: JournalEntry) -> FaultMemory:
+def _watch(memory: FaultMemory, settings: VatSettings, entry: JournalEntry, slot_ms: int) -> FaultMemory:
+    """A watch begins at the deed's own time, when that is not long ago; one that has just begun goes on."""
+    late = max(0, slot_ms - entry.time_ms) // MINUTE_MS
+    if late > LATEST_MINUTES:
+        return memory
+    running = memory.watch
+    if running is not None and max(map(len, running.values.values()), default=0) - late < TOGETHER_MINUTES:
+        return memory
     memory = _judge_answers(memory, settings)
     base: dict[str, float] = {}
+    values: dict[str, tuple[float, ...]] = {}
     for probe in settings.probes:
-        if probe.signal.quantity in ANSWER_LEAST:
-            before = base_of(memory.minutes.get(probe.probe, ()), 1, 4)
-            if before is not None:
-                base[probe.probe] = before
+        if probe.signal.quantity not in ANSWER_LEAST:
+            continue
+        minutes = memory.minutes.get(probe.probe, ())
+        before = base_of(minutes, late + 1, late + 5)
+        since = [m.mean for m in minutes[len(minutes) - late :]] if late else []
+        if before is not None:
+            base[probe.probe] = before
+            values[probe.probe] = tuple(mean for mean in since if mean is not None)
     deed = f"{entry.kind.value} {entry.what.strip().lower()}" if entry.kind is EntryKind.FEED else entry.kind.value
-    return replace(memory, watch=Watch(deed, base, dict.fromkeys(base, ())) if base else None)
+    return replace(memory, watch=Watch(deed, base, values) if base else None)
 
 
 def _judge_answers(memory: FaultMemory, settings: VatSettings) -> FaultMemory:
@@ -382,6 +396,8 @@ def _leaves(probe: ProbeSettings, minutes: Minutes, fed: bool, topped: bool) -> 
             fall = base - max(one, two)
             if fall < PH_OUT or max(one, two) > PH_OUT_MOST:
                 return None
+            if all(abs((m.mean or 0.0) - 7.0) <= 0.35 and m.span <= 0.1 for m in last):
+                return None  # resting at 0 mV: a minute more, and it is known as shorted
             noisy = all(m.span >= 0.2 for m in last)
             if (fed or topped) and not noisy and two > 8.2:
                 return None
@@ -390,6 +406,8 @@ def _leaves(probe: ProbeSettings, minutes: Minutes, fed: bool, topped: bool) -> 
             rise = min(one, two) - base
             if rise < ORP_OUT_MV * (3.0 if topped else 1.0) or min(one, two) < ORP_OUT_LEAST_MV:
                 return None
+            if abs(two) <= 10.0 and last[1].span <= 10.0:
+                return None  # the same
             return _Away(probe, base, two, rise >= ORP_OUT_ALONE_MV and min(one, two) > 0.0)
         case _:
             fall = base - max(one, two)

@@ -152,16 +152,13 @@ def stays_near(minutes: Minutes, level: float, within: float, noise: float, coun
     )
 
 
-def response_minutes(base: float, values: Sequence[float]) -> tuple[float, float] | None:
-    """(size, minutes to 63 % of it) of an answer, from minute means after the event; None for fewer than 10."""
-    if len(values) < 10:
-        return None
-    size = sum(values[-3:]) / 3.0 - base
+def response_minutes(base: float, values: Sequence[float]) -> tuple[float, float]:
+    """(size, minutes to 63 % of it) of an answer: the furthest that minute means after an event went from `base`."""
+    size = max((value - base for value in values), key=abs, default=0.0)
     before = base
     for number, value in enumerate(values):
         if size != 0.0 and (value - base) / size >= 0.632:
-            step = value - before
-            share = 1.0 if step == 0.0 else (base + 0.632 * size - before) / step
+            share = (base + 0.632 * size - before) / (value - before)
             return size, max(number - 0.5 + share, 0.0)
         before = value
     return size, float(len(values))
