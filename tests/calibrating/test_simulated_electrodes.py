@@ -171,7 +171,7 @@ CLASSES: list[tuple[str, Callable[[random.Random], Calibration], Fault]] = [
 
 @pytest.mark.parametrize(("make", "fault"), [pytest.param(make, fault, id=name) for name, make, fault in CLASSES])
 def test_each_bad_class_is_refused_with_its_reason(make: Callable[[random.Random], Calibration], fault: Fault) -> None:
-    found = [make(random.Random(f"{fault}-{seed}")) for seed in range(40)]
+    found = [make(random.Random(f"{fault}-{seed}")) for seed in range(60)]
     assert not [c for c in found if c.accepted]
     wrong = [(c.fault, c.judgement) for c in found if c.fault != fault.value]
     assert not wrong, wrong[:3]
