@@ -261,6 +261,7 @@ def _questions(table: PortTable, wirings: tuple[ProbeWiring, ...]) -> Iterator[Q
             crc=sdi12.crc,
             fields=sdi12.fields,
             answer_within_s=sdi12.answer_within_s,
+            ready_within_s=sdi12.ready_within_s,
         )
     for modbus in table.modbus:
         if modbus.register_number is not None:

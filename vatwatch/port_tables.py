@@ -38,6 +38,7 @@ class Sdi12Table(Table):
     crc: bool = Field(True, description="ask for a checksum with the values; false for sensors older than SDI-12 1.3")
     fields: tuple[str, ...] = Field(min_length=1, description="names of the values in order; '-' skips one")
     answer_within_s: float = Field(1.0, gt=0, le=60, description="how long to wait for each answer, seconds")
+    ready_within_s: float = Field(30, ge=0, le=999, description="longest a measurement can take, seconds")
 
 
 class ModbusTable(Table):

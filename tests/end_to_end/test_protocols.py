@@ -7,12 +7,11 @@ only, and what the line codec cannot promise has its own test below.
 
 from __future__ import annotations
 
-import contextlib
 import itertools
 import subprocess
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -160,16 +159,21 @@ def stored(path: Path) -> tuple[list[Sample], list[PortEvent]]:
 
 
 @contextmanager
-def watching(config: Path) -> Iterator[None]:
+def watching(config: Path) -> Iterator[Callable[[], bool]]:
     """The real `vatwatch run`; it must still be there at the end, and stop cleanly."""
     log = config.parent / "daemon.log"
     with log.open("ab") as out:
         daemon = subprocess.Popen(
             [sys.executable, "-m", "vatwatch.cli", "run", "--config", str(config)], stdout=out, stderr=out
         )
-    try:
-        yield
+
+    def is_up() -> bool:
         assert daemon.poll() is None, log.read_text()
+        return True
+
+    try:
+        yield is_up
+        is_up()
         daemon.terminate()
         assert daemon.wait(20) == 0, log.read_text()
     finally:
@@ -179,12 +183,15 @@ def watching(config: Path) -> Iterator[None]:
 def test_with_one_frame_in_twenty_damaged_every_stored_value_is_true(tmp_path: Path) -> None:
     config = write_config(tmp_path, scan_s=1, ask_every_s=0.05, every_s=5)
     store = tmp_path / "vatwatch-data" / STORE_NAME
-    with instruments(tmp_path, 0.05, *PROTOCOLS), watching(config):
+    with instruments(tmp_path, 0.05, *PROTOCOLS), watching(config) as is_up:
         wait_until(
-            lambda: all(
-                sum(s.probe == f"{port}-t" for s in stored(store)[0]) >= 100
-                and any(e.port == port and e.event == "garbled" for e in stored(store)[1])
-                for port in PROTOCOLS
+            lambda: (
+                is_up()
+                and all(
+                    sum(s.probe == f"{port}-t" for s in stored(store)[0]) >= 100
+                    and any(e.port == port and e.event == "garbled" for e in stored(store)[1])
+                    for port in PROTOCOLS
+                )
             ),
             "100 polls and some damage on each port",
             120,
@@ -254,10 +261,8 @@ def test_ports_recognises_each_protocol_and_its_tables_work_as_printed(tmp_path:
         def heard() -> dict[str, float]:
             return {s.probe: s.value for s in stored(store)[0] if s.value is not None}
 
-        with watching(config):
-            with contextlib.suppress(AssertionError):  # who is missing is said below
-                wait_until(lambda: heard().keys() == probes.keys(), "a value from every probe", 40)
-            assert heard().keys() == probes.keys(), [(s.probe, s.reason) for s in stored(store)[0] if s.value is None]
+        with watching(config) as is_up:
+            wait_until(lambda: is_up() and heard().keys() == probes.keys(), "a value from every probe", 60)
         for name, value in heard().items():
             position = [field in name for field in ("-ph", "-orp", "-temp")].index(True)
             assert round(value, 2) in {truth(k)[position] for k in range(CYCLE)}, name

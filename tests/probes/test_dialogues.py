@@ -183,6 +183,15 @@ def test_a_sensor_that_always_breaks_off_or_has_too_few_values_is_named() -> Non
     assert heard.silence == "sensor 0 gives 3 values to 0MC!, fields names 4"
 
 
+@pytest.mark.parametrize("command", ["M", "C"])
+def test_a_damaged_time_does_not_keep_the_port_waiting_for_a_quarter_of_an_hour(command: str) -> None:
+    """No checksum guards the answer to M and C: a 9 in front of the seconds would hold every sensor on the line."""
+    sensor = Sdi12Sensor(ready_in_s=901)
+    heard = exchange(BenchLink(sensor), sdi12(command, True)[0], PACE)
+    assert heard is not None
+    assert "sensor 0 says its values take 901 s, more than ready_within_s (30 s)" in heard.silence
+
+
 def test_a_silent_sensor_is_asked_four_times() -> None:
     class Counting(Instrument):
         asked = 0

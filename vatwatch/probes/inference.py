@@ -104,9 +104,11 @@ def _format_of(line: str, terminator: str, ask: bytes | None) -> tuple[LineForma
     found = list(_NUMBER.finditer(line))
     edges = [0, *(edge for number in found for edge in number.span()), len(line)]
     between = [line[edges[i] : edges[i + 1]] for i in range(0, len(edges), 2)]
+    if not found:
+        return None
     before, after = between[:-1], between[1:]
-    labels = [lead if re.search("[A-Za-z]", lead) else tail for lead, tail in zip(before, after, strict=True)]
-    # Where labels stand before the numbers, a unit behind one must not name the number after it.
+    # Names stand before their numbers ("pH 10.84"), units behind them ("10.84 pH").
+    labels = before if re.search("[A-Za-z]", before[0]) else after
     fields, guesses = name_values([float(number.group()) for number in found], labels)
     if not guesses:
         return None
