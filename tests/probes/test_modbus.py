@@ -8,6 +8,7 @@ Sources: Modbus Organization, "MODBUS Application Protocol Specification V1.1b3"
 from __future__ import annotations
 
 import math
+import os
 import random
 import struct
 import subprocess
@@ -21,8 +22,9 @@ from hypothesis import strategies as st
 from pymodbus.framer.rtu import FramerRTU
 
 from tests.probes import modbus_peer
-from tests.probes.instruments import Instrument
+from tests.probes.instruments import Instrument, ModbusUnits
 from tests.probes.links import BenchLink
+from tests.probes.pty_bench import Device, Inbox, StartReader, opened, until
 from vatwatch.errors import ConfigError, ProbeError
 from vatwatch.probes.dialogues import exchange
 from vatwatch.probes.link import Heard, Pace
@@ -309,3 +311,29 @@ def test_the_peer_has_several_units_and_refuses_what_it_has_not(peer: SerialLink
     with pytest.raises(UnitRefuses):
         read_registers(peer, PACE, 1, 3, 1000, 2, 2.0)
     assert dict(from_peer(peer, unit=2, address=0).values)["x"] == 3025.0
+
+
+def test_the_reader_stores_a_wrong_word_order_as_missing_with_the_order_to_set(
+    device: Device, inbox: Inbox, start_reader: StartReader
+) -> None:
+    """Unit 1 of the bench sends ABCD; the settings say DCBA."""
+    probe = ProbeWiring("glass", "tub", "ph", Signal.PH)
+    question = ModbusQuestion(
+        field="ph", unit=1, address=0, type=NumberType.FLOAT32, order=WordOrder.DCBA,
+        plausible=plausible_numbers((probe,), "ph"), answer_within_s=5.0,
+    )  # fmt: skip
+    units = ModbusUnits()
+    start_reader(question, probes=(probe,), rate=1.0)
+    opened(inbox)
+    heard = b""
+    while len(heard) < 8:
+        heard += os.read(device.master, 64)
+    units.hear(heard, 0.0)
+    for frame in units.due(0.0):
+        device.say(frame)
+    until(lambda: len(inbox.samples) == 1, "the missing sample")
+    assert inbox.samples[0].value is None
+    assert "set word_order to ABCD (10.8), which would fit" in inbox.samples[0].reason
+    until(lambda: len(inbox.events("garbled")) == 1, "it is told once more, with the bytes")
+    assert "1 answer was refused" in inbox.events("garbled")[0].detail
+    assert "baud" not in inbox.events("garbled")[0].detail
