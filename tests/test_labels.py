@@ -41,7 +41,7 @@ def test_every_word_of_an_enumeration_is_listed(enum: type[Enum]) -> None:
 
 def test_every_alarm_and_reason_is_listed() -> None:
     reasons = {window.NO_PH, window.NO_ORP, window.NO_TEMPERATURE, window.NO_ESTIMATE, window.SETTLING, window.UNSURE}
-    assert {*tiring.LIMIT_AHEAD, tiring.UNLOGGED} <= WORDS
+    assert {*tiring.LIMIT_AHEAD, tiring.UNLOGGED, tiring.DOUBTFUL} <= WORDS
     assert {window.OVERHEAT, *window.OFF_LIMITS, *alarm_set.SILENT.values(), *reasons} <= WORDS
 
 

@@ -7,7 +7,7 @@ import random
 
 import pytest
 
-from vatwatch.vat.trend import Trend, ahead, drift_noise, predict, reopen, update
+from vatwatch.vat.trend import Trend, ahead, drift_noise, predict, started, update
 
 # Annual flow of the Nile at Aswan, 1871-1970, 10^8 m^3 (G. W. Cobb 1978, Biometrika 65, 243; in Durbin & Koopman 2012,
 # figure 2.1). Typed from memory of R's datasets::Nile; the published results below hold it.
@@ -75,10 +75,15 @@ def test_a_spike_moves_the_level_little_and_a_step_is_followed() -> None:
         trend = update(predict(trend, 1.0, *drift_noise(1.0, 1e-6, 1e-10)), 11.0 + rng.gauss(0, 0.02), 0.02**2)
     spiked = update(predict(trend, 1.0, *drift_noise(1.0, 1e-6, 1e-10)), 3.0, 0.02**2)
     assert abs(spiked.level - trend.level) < 0.02
-    stepped = reopen(trend, 0.3**2, 0.01**2)
+    assert spiked.astray == -1
+    stepped = started(11.4, 0.02**2, 0.01**2)
     for _ in range(60):
         stepped = update(predict(stepped, 1.0, *drift_noise(1.0, 1e-6, 1e-10)), 11.4 + rng.gauss(0, 0.02), 0.02**2)
     assert stepped.level == pytest.approx(11.4, abs=0.02)
+    assert stepped.astray == 0
+    for _ in range(8):
+        trend = update(predict(trend, 1.0, *drift_noise(1.0, 1e-6, 1e-10)), 12.0, 0.02**2)
+    assert trend.astray == 8, "a new level goes on being far away"
 
 
 def test_uneven_steps_are_one_long_step() -> None:

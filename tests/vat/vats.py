@@ -50,6 +50,7 @@ SETTINGS = VatSettings(
     tiring_timing=AlarmTiming(20 * MINUTE, 60 * MINUTE, None),
     heating_timing=AlarmTiming(MINUTE, 10 * MINUTE, 10 * MINUTE, 30 * MINUTE),
     unlogged_timing=AlarmTiming(0, 0, None),
+    doubtful_timing=AlarmTiming(60 * MINUTE, 60 * MINUTE, 1440 * MINUTE),
     off_timing=AlarmTiming(5 * MINUTE, 5 * MINUTE, 240 * MINUTE),
     overheat_timing=AlarmTiming(30_000, 5 * MINUTE, 10 * MINUTE, 30 * MINUTE),
     silent_timing=AlarmTiming(60_000, SCAN_MS, 240 * MINUTE),

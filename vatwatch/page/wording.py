@@ -219,6 +219,7 @@ def alarm_name(alarm: str) -> str:
         "tiring-ph": "Turning sour",
         "cooling": "Cooling down, heater not holding",
         "heating": "Heating towards its ceiling",
+        "doubtful": "Near its limit: look at the liquor",
         "unlogged": "Something done that is not logged",
         "silent-ph": "pH probe silent",
         "silent-orp": "ORP probe silent",

@@ -32,9 +32,9 @@ def what_to_do(alarm: str, settings: VatSettings, state: VatState, scan: Scan) -
         case tiring.TIRING_REDUCTION:
             return f"{_feed(settings, state, scan)} If you want to dye, dye before then."
         case limits.OFF_PH_LOW:
-            return f"{_sharpen(settings, scan)} Look at the reductant too: a spent vat turns sour. {DO_NOT_DYE}"
+            return f"{_sharpen(settings, state, scan)} Look at the reductant too: a spent vat turns sour. {DO_NOT_DYE}"
         case tiring.TIRING_PH:
-            return _sharpen(settings, scan)
+            return _sharpen(settings, state, scan)
         case limits.OFF_PH_HIGH:
             fibre = " Wool and silk suffer at this pH." if settings.fibre == "protein" else ""
             return f"Give no more alkali and let it rest: air and feeding bring the pH down. Never add acid.{fibre}"
@@ -48,6 +48,11 @@ def what_to_do(alarm: str, settings: VatSettings, state: VatState, scan: Scan) -
             return (
                 "Look at it now. If the heater runs on, switch it off at the wall. "
                 "vatwatch switches nothing and is not a safety device."
+            )
+        case tiring.DOUBTFUL:
+            return (
+                "It may be near its limit, and nobody can be sure. Look at a spoonful of clear liquor and log what you see "
+                "as a check: that makes the estimate surer. If it is not yellow-green to amber, feed before you dye."
             )
         case tiring.UNLOGGED:
             return (
@@ -90,8 +95,8 @@ def _reductant_care(settings: VatSettings) -> str:
             return "Gloves."
 
 
-def _sharpen(settings: VatSettings, scan: Scan) -> str:
-    dose = alkali_dose(settings, scan)
+def _sharpen(settings: VatSettings, state: VatState, scan: Scan) -> str:
+    dose = alkali_dose(settings, state, scan)
     words = ALKALI_WORDS[settings.alkali]
     match dose:
         case Dose():

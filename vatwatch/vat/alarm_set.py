@@ -44,6 +44,7 @@ def alarm_definitions(settings: VatSettings) -> dict[str, AlarmDefinition]:
         AlarmDefinition(tiring.TIRING_REDUCTION, act, settings.tiring_timing),
         AlarmDefinition(tiring.TIRING_PH, act, settings.tiring_timing),
         *([AlarmDefinition(tiring.COOLING, act, settings.tiring_timing)] if settings.warmed else []),
+        AlarmDefinition(tiring.DOUBTFUL, act, settings.doubtful_timing),
         AlarmDefinition(tiring.UNLOGGED, tell, settings.unlogged_timing),
     ]
     return {definition.alarm: definition for definition in definitions}
@@ -89,6 +90,8 @@ def situations(
             standing,
             settling,
             state.been_inside,
+            scan.reduction,
+            state.taught_ms,
         )
     )
     return found

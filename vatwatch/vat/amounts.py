@@ -29,9 +29,12 @@ ALKALI_WORDS = {
     Alkali.CAUSTIC_SODA: "caustic soda",
     Alkali.POTASH: "ash lye (potash)",
 }
-AIM_ABOVE_LIMIT_PH = 0.3
+AIM_ABOVE_LIMIT_PH = 0.5
 """How far inside the window a dose aims, pH at 25 °C. Judgement: enough to last, not enough to overshoot."""
 LEAST_RESPONSE_MV = 4.0
+LEAST_RESPONSE_PH = 0.03
+BUFFERED = 5.0
+"""How many times more alkali than a clean liquor a buffered one may need: judgement for the upper end of a range."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +60,7 @@ class NoDose:
     reason: str
 
 
-def alkali_dose(settings: VatSettings, scan: Scan) -> Dose | NoDose:
+def alkali_dose(settings: VatSettings, state: VatState, scan: Scan) -> Dose | NoDose:
     """Alkali that brings the pH back inside, from the carbonate balance of `chemistry.dose`.
 
     The low end takes the liquor as free of carbonate; the high end takes its whole strength as given (or as usual) and
@@ -87,9 +90,20 @@ def alkali_dose(settings: VatSettings, scan: Scan) -> Dose | NoDose:
     except RangeError:
         spent = 3.0 * clean
     low, high = sorted((clean, spent))
+    words = ALKALI_WORDS[settings.alkali]
+    gains = past_responses(state, words, "ph_25c")
+    if gains:
+        # Acids of sugar and fermentation buffer a vat in a way no balance of carbonate knows: its own answer counts.
+        newest = gains[-1]
+        if newest.per_gram * newest.grams >= LEAST_RESPONSE_PH:
+            grams = min((aim - scan.ph_25c) / newest.per_gram, 4.0 * newest.grams)
+            return Dose(words, 0.7 * grams, 1.3 * grams, "from what your last feed of it did")
+        return Dose(words, newest.grams, 4.0 * newest.grams, f"your last {newest.grams:g} g did next to nothing")
+    # The same acids, before anything is known of them: common practice, no source.
+    high = max(high, BUFFERED * low)
     known = "as made with" if settings.alkali_g_l else "if made with the usual"
     why = f"the more, the more carbonic acid it has taken up; {known} {strength:g} g/l"
-    return Dose(ALKALI_WORDS[settings.alkali], low, high, why)
+    return Dose(words, low, high, why)
 
 
 def _strength_showing(alkali: Alkali, ph_25c: float) -> float:
@@ -111,13 +125,13 @@ def reductant_dose(settings: VatSettings, state: VatState, scan: Scan) -> Dose |
     if settings.volume_l is None:
         return NoDose("the vat's volume is not in the settings (volume_l)")
     substance = settings.recipe.reductant
-    responses = past_responses(state, substance)
-    if scan.reduction is not None and len(responses) >= 2:
-        lacking = max(0.0, RESTORED_MARGIN_MV - scan.reduction.margin_mv)
-        per_gram = median(response.mv_per_gram for response in responses)
-        grams = lacking / per_gram
-        return Dose(substance, 0.7 * grams, 1.3 * grams, f"from what your last {len(responses)} feeds did")
     low, high = (settings.volume_l * g_l for g_l in settings.recipe.feed_g_l)
+    gains = [r.per_gram for r in past_responses(state, substance) if r.per_gram * r.grams >= LEAST_RESPONSE_MV]
+    if scan.reduction is not None and len(gains) >= 2:
+        grams = max(0.0, RESTORED_MARGIN_MV - scan.reduction.margin_mv) / median(gains)
+        # Never far outside what is usual: one odd response must not turn into a kilogram.
+        grams = min(max(grams, 0.5 * low), 2.0 * high)
+        return Dose(substance, 0.7 * grams, 1.3 * grams, f"from what your last {len(gains)} feeds did")
     return Dose(substance, low, high, f"common practice for {settings.volume_l:g} l; your own feeds will say better")
 
 
@@ -128,29 +142,35 @@ RESPONSE_WITHIN_MS = 6 * 3_600_000
 
 @dataclass(frozen=True, slots=True)
 class Response:
-    """What one feed did: the margin from just before it to its best within six hours."""
+    """What one feed did to the quantity that answers it, per gram."""
 
     time_ms: int
     grams: float
-    mv_per_gram: float
+    per_gram: float
 
 
-def past_responses(state: VatState, substance: str) -> list[Response]:
-    """Responses to logged feeds of `substance` that can still be seen in the vat's own history."""
+def past_responses(state: VatState, substance: str, field: str = "margin_mv") -> list[Response]:
+    """Responses to logged feeds of `substance` that can still be seen in the vat's own history of the last twelve hours.
+
+    `field` is the quantity of the history that answers: the margin for a reductant, the pH at 25 °C for an alkali.
+    """
     found = []
     for doing in state.doings:
         if doing.kind != EntryKind.FEED.value or doing.what.strip().lower() != substance or not doing.grams:
             continue
-        before = [b.margin_mv for b in state.history if doing.time_ms - 3_600_000 <= b.start_ms < doing.time_ms]
-        after = [b.margin_mv for b in state.history if doing.time_ms < b.start_ms <= doing.time_ms + RESPONSE_WITHIN_MS]
-        known_before = [v for v in before if v is not None]
-        known_after = [v for v in after if v is not None]
-        if len(known_before) < 2 or len(known_after) < 4:
+        before = _known(state, field, doing.time_ms - 3_600_000, doing.time_ms)
+        after = _known(state, field, doing.time_ms + 1_800_000, doing.time_ms + RESPONSE_WITHIN_MS)
+        if len(before) < 2 or len(after) < 2:
             continue
-        gain = max(known_after) - known_before[-1]
-        if gain >= LEAST_RESPONSE_MV:
-            found.append(Response(doing.time_ms, doing.grams, gain / doing.grams))
+        # Reductants work slowly, alkali at once: the best of some hours, or what stands after half an hour.
+        gain = (max(after) if field == "margin_mv" else median(after[:4])) - before[-1]
+        found.append(Response(doing.time_ms, doing.grams, gain / doing.grams))
     return found
+
+
+def _known(state: VatState, field: str, from_ms: int, to_ms: int) -> list[float]:
+    values = [getattr(one, field) for one in state.history if from_ms <= one.start_ms < to_ms]
+    return [value for value in values if value is not None]
 
 
 def _round(grams: float) -> float:

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from vatwatch.vat import window
 from vatwatch.vat.limits import Limit, Side
 from vatwatch.vat.settings import HOUR_MS, MINUTE_MS
-from vatwatch.vat.trend import Trend, ahead, drift_noise, predict, reopen, update
+from vatwatch.vat.trend import Trend, ahead, drift_noise, predict, started, update
 
 MARGIN, PH, TEMPERATURE = "margin_mv", "ph_25c", "temperature_c"
 
@@ -23,21 +23,20 @@ MARGIN, PH, TEMPERATURE = "margin_mv", "ph_25c", "temperature_c"
 class Pace:
     """How one quantity moves and scatters, per minute: judgement, tuned on simulated vats that no test uses.
 
-    `observation` is the variance of a one-minute reading, `level_q` and `slope_q` the process noise, `jump` and
-    `slope_jump` the variances with which a disturbance re-opens level and slope.
+    `observation` is the variance of a one-minute reading, `level_q` and `slope_q` the process noise, `slope_start` the
+    variance of the slope when nothing is known of it.
     """
 
     observation: float
     level_q: float
     slope_q: float
-    jump: float
-    slope_jump: float
+    slope_start: float
 
 
 PACES: dict[str, Pace] = {
-    MARGIN: Pace(2.0**2, 0.01, 2e-5, 40.0**2, 0.5**2),
-    PH: Pace(0.02**2, 1e-6, 2e-9, 0.3**2, 0.003**2),
-    TEMPERATURE: Pace(0.2**2, 1e-4, 3e-6, 1.0**2, 0.1**2),
+    MARGIN: Pace(2.0**2, 0.01, 2e-5, 0.5**2),
+    PH: Pace(0.02**2, 1e-6, 2e-9, 0.003**2),
+    TEMPERATURE: Pace(0.2**2, 1e-4, 3e-6, 0.1**2),
 }
 QUANTITY_OF_LIMIT = {
     window.OFF_REDUCTION: MARGIN,
@@ -50,6 +49,10 @@ QUANTITY_OF_LIMIT = {
 STEP_MS = MINUTE_MS
 LONGEST_GAP_MS = 30 * MINUTE_MS
 """After a longer hole nothing is carried over: level and slope start afresh."""
+SWINGING_MS = 20 * MINUTE_MS
+"""How long ORP and pH swing after a disturbance: simulated vats, and common practice to rest half an hour."""
+ASTRAY_ENOUGH = 8
+"""Minutes in a row far from the filter on one side: a level of its own, not a spike."""
 SEEN_ENOUGH = 40
 """Minutes since a disturbance before a slope is believed."""
 HORIZON_MS = 12 * HOUR_MS
@@ -83,10 +86,11 @@ _GRID_MIN = (
 
 @dataclass(frozen=True, slots=True)
 class TrendMemory:
-    """The filters of one vat, by quantity, and the minute they stand at."""
+    """The filters of one vat, by quantity, the minute they stand at, and until when the liquor swings."""
 
     at_ms: int | None = None
     trends: tuple[tuple[str, Trend], ...] = ()
+    quiet_from_ms: int | None = None
 
     def trend(self, quantity: str) -> Trend | None:
         return dict(self.trends).get(quantity)
@@ -107,27 +111,27 @@ class Crossing:
 
 
 def follow(memory: TrendMemory, at_ms: int, values: Mapping[str, float | None], disturbed: bool) -> TrendMemory:
-    """The filters one observation later. `disturbed` re-opens them: the liquor was stirred, fed, dipped, topped up."""
+    """The filters one observation later. `disturbed`: the liquor was stirred, fed, dipped or topped up in between.
+
+    A disturbance swings ORP and pH for a while: nothing is learnt from that, and level and slope start afresh after it.
+    """
+    quiet_from_ms = at_ms + SWINGING_MS if disturbed else memory.quiet_from_ms
     gap_ms = None if memory.at_ms is None else at_ms - memory.at_ms
-    before = {} if gap_ms is None or gap_ms > LONGEST_GAP_MS else dict(memory.trends)
+    before = {} if disturbed or gap_ms is None or gap_ms > LONGEST_GAP_MS else dict(memory.trends)
     after = []
     for quantity, pace in PACES.items():
-        trend = before.get(quantity, Trend())
-        if gap_ms is not None and quantity in before:
-            dt = gap_ms / MINUTE_MS
-            trend = predict(trend, dt, *drift_noise(dt, pace.level_q, pace.slope_q))
-        if disturbed and trend.seen:
-            trend = reopen(trend, pace.jump, pace.slope_jump)
-        value = values.get(quantity)
-        if value is not None:
-            fresh = trend.seen == 0
-            trend = update(trend, value, pace.observation)
-            if fresh:
-                # Nothing was known of the slope: start it at rest, as wide as a disturbance leaves it.
-                trend = replace(trend, slope=0.0, p01=0.0, p11=pace.slope_jump)
-        if trend.seen:
+        value, trend = values.get(quantity), before.get(quantity)
+        swinging = quantity != TEMPERATURE and quiet_from_ms is not None and at_ms < quiet_from_ms
+        if trend is not None and gap_ms is not None:
+            trend = predict(trend, gap_ms / MINUTE_MS, *drift_noise(gap_ms / MINUTE_MS, pace.level_q, pace.slope_q))
+        if value is not None and not swinging:
+            if trend is None or abs(trend.astray) >= ASTRAY_ENOUGH:
+                trend = started(value, pace.observation, pace.slope_start)
+            else:
+                trend = update(trend, value, pace.observation)
+        if trend is not None and not swinging:
             after.append((quantity, trend))
-    return TrendMemory(at_ms, tuple(after))
+    return TrendMemory(at_ms, tuple(after), quiet_from_ms)
 
 
 def crossing(memory: TrendMemory, name: str, limit: Limit) -> Crossing | None:

@@ -39,6 +39,9 @@ from vatwatch.vat.tiring import look_ahead, values_by_quantity
 GAP_MS = 2 * MINUTE_MS
 """A hole in the record longer than this starts alarm delays afresh: nobody knows what happened in it."""
 
+MOST_DOUBT_MV = 25.0
+MOST_DOUBT_PH = 0.1
+"""More doubt than this would warn for ever; what is left of it is for a look, or a calibration, to settle."""
 FAILED = "the judgement of this slot failed; this is a defect of the program"
 
 
@@ -91,6 +94,7 @@ def step(
             slot_ms,
             values_by_quantity(None if reduction is None else reduction.margin_mv, ph_25c, temperature.value),
             limits,
+            _doubt(state, ph),
             max((doing.time_ms for doing in state.doings), default=None),
             any(entry.kind in DISTURBING for entry in journal),
         ),
@@ -100,6 +104,14 @@ def step(
     judged = situations(state, settings, scan, values, at, settling, out)
     state, events, pushes = run_alarms(state, settings, scan, judged, actions)
     return state, StepResult(scan, flagged, tuple(events), tuple(pushes))
+
+
+def _doubt(state: VatState, ph: Measured) -> dict[str, float]:
+    """1 σ that does not average out, of the values held against the limits that are looked ahead to."""
+    return {
+        window.OFF_REDUCTION: min(state.belief.sigma_mv(), MOST_DOUBT_MV),
+        window.OFF_PH_LOW: min(ph.sigma or 0.0, MOST_DOUBT_PH),
+    }
 
 
 def step_or_unknown(

@@ -105,6 +105,7 @@ class VatSettings:
     tiring_timing: AlarmTiming
     heating_timing: AlarmTiming
     unlogged_timing: AlarmTiming
+    doubtful_timing: AlarmTiming
     overheat_timing: AlarmTiming
     silent_timing: AlarmTiming
 

@@ -89,7 +89,11 @@ def _ahead_from(raw: dict[str, Any]) -> Ahead:
     return Ahead(
         **{
             **raw,
-            "trends": TrendMemory(trends["at_ms"], tuple((name, Trend(**trend)) for name, trend in trends["trends"])),
+            "trends": TrendMemory(
+                trends["at_ms"],
+                tuple((name, Trend(**trend)) for name, trend in trends["trends"]),
+                trends["quiet_from_ms"],
+            ),
             "minutes": tuple(Minute(**one) for one in raw["minutes"]),
             "crossings": tuple(Crossing(**one) for one in raw["crossings"]),
         }

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from statistics import median
 
+from vatwatch.records import Reduction
 from vatwatch.vat import window
 from vatwatch.vat.alarms import Situation
 from vatwatch.vat.forecast import (
@@ -21,17 +23,21 @@ from vatwatch.vat.forecast import (
     follow,
 )
 from vatwatch.vat.history import History
-from vatwatch.vat.limits import Limit
+from vatwatch.vat.limits import Limit, Side
 from vatwatch.vat.recognise import Minute, extend_minutes, recognised
 from vatwatch.vat.settings import HOUR_MS, MINUTE_MS, VatSettings
 
-TIRING_REDUCTION, TIRING_PH, COOLING, HEATING, UNLOGGED = (
+TIRING_REDUCTION, TIRING_PH, COOLING, HEATING, UNLOGGED, DOUBTFUL = (
     "tiring-reduction",
     "tiring-ph",
     "cooling",
     "heating",
     "unlogged",
+    "doubtful",
 )
+DOUBTFUL_BELOW = 0.75
+"""Asks for a look when the chance of standing above the reduction limit has sunk below this."""
+LOOK_LASTS_MS = 20 * HOUR_MS
 LIMIT_AHEAD = {
     TIRING_REDUCTION: window.OFF_REDUCTION,
     TIRING_PH: window.OFF_PH_LOW,
@@ -39,7 +45,7 @@ LIMIT_AHEAD = {
     HEATING: window.OVERHEAT,
 }
 HEATING_WITHIN_MS = 40 * MINUTE_MS
-STEADY_MS = 3 * HOUR_MS
+USUAL_AGO_MS = HOUR_MS
 OUTSIDE_USUAL_C = 1.5
 """Beyond what the thermostat has done in the last hours by this much, °C, before a trend is taken for a fault."""
 UNLOGGED_SHOWN_MS = 30 * MINUTE_MS
@@ -67,10 +73,15 @@ def look_ahead(
     slot_ms: int,
     values: Mapping[str, float | None],
     limits: Mapping[str, Limit],
+    doubt: Mapping[str, float],
     last_doing_ms: int | None,
     disturbed_now: bool,
 ) -> Ahead:
-    """The memory after this slot. `values` by quantity (margin, pH at 25 °C, temperature); None where not known."""
+    """The memory after this slot. `values` by quantity (margin, pH at 25 °C, temperature); None where not known.
+
+    `doubt` is how unsure the value held against a limit is (1 σ that does not average out): a warning must come in time
+    also if the truth is that much nearer.
+    """
     ahead = replace(ahead, disturbed=ahead.disturbed or disturbed_now)
     if ahead.trends.at_ms is not None and slot_ms - ahead.trends.at_ms < STEP_MS:
         return ahead
@@ -85,7 +96,7 @@ def look_ahead(
     if unlogged_ms is not None and slot_ms - unlogged_ms > UNLOGGED_SHOWN_MS:
         unlogged, unlogged_ms = "", None
     trends = follow(ahead.trends, slot_ms, values, disturbed)
-    found = [crossing(trends, name, limit) for name, limit in limits.items()]
+    found = [crossing(trends, name, shifted(limit, doubt.get(name, 0.0))) for name, limit in limits.items()]
     return Ahead(trends, minutes, tuple(one for one in found if one is not None), False, unlogged, unlogged_ms)
 
 
@@ -99,6 +110,8 @@ def situations_ahead(
     standing: Mapping[str, bool],
     settling: bool,
     been_inside: tuple[str, ...],
+    reduction: Reduction | None,
+    taught_ms: int | None,
 ) -> dict[str, Situation]:
     """What each alarm that looks ahead has to judge in this slot. `standing` by alarm name: raised and not yet over."""
     found = {}
@@ -122,27 +135,48 @@ def situations_ahead(
             suppressed=alarm != HEATING and (settling or limit not in been_inside),
         )
     found[UNLOGGED] = Situation(beyond=ahead.unlogged_ms is not None)
+    found[DOUBTFUL] = _doubtful(reduction, settling, taught_ms, slot_ms, beyond, been_inside)
     return found
+
+
+def _doubtful(
+    reduction: Reduction | None,
+    settling: bool,
+    taught_ms: int | None,
+    slot_ms: int,
+    beyond: Mapping[str, bool],
+    been_inside: tuple[str, ...],
+) -> Situation:
+    """Near its limit, and nobody has looked lately: one look tells more than any number of readings."""
+    off = beyond.get(window.OFF_REDUCTION, False)
+    looked = taught_ms is not None and slot_ms - taught_ms < LOOK_LASTS_MS
+    if reduction is None or off or looked or settling or window.OFF_REDUCTION not in been_inside:
+        return Situation(beyond=None if reduction is None else False, suppressed=off or settling)
+    return Situation(beyond=reduction.probability_fit < DOUBTFUL_BELOW, value=reduction.probability_fit)
+
+
+def shifted(limit: Limit, by: float) -> Limit:
+    """The limit moved inwards by the doubt about the value held against it."""
+    return replace(limit, at=limit.at + by if limit.side is Side.LOW else limit.at - by)
 
 
 def _outside_usual(
     alarm: str, settings: VatSettings, temperature_c: float | None, history: History, slot_ms: int
 ) -> bool:
-    """Whether the temperature has left what this thermostat has kept lately, so that its own swing is no fault."""
+    """Whether the temperature has left what this thermostat has kept over the hours before, so that its swing is no fault."""
     if temperature_c is None:
         return False
     if alarm == HEATING and temperature_c >= settings.window.temperature_high_c:
         return True
     kept = [
-        one.temperature_c
-        for one in history
-        if one.temperature_c is not None and slot_ms - STEADY_MS <= one.start_ms <= slot_ms - HOUR_MS
+        one.temperature_c for one in history if one.temperature_c is not None and one.start_ms <= slot_ms - USUAL_AGO_MS
     ]
-    if len(kept) < 6 or max(kept) - min(kept) > 2 * OUTSIDE_USUAL_C:
-        return False  # it was being warmed up or cooled down: nothing usual to be outside of
-    if alarm == HEATING:
-        return temperature_c > max(kept) + OUTSIDE_USUAL_C
-    return temperature_c < min(kept) - OUTSIDE_USUAL_C
+    if len(kept) < 4:
+        return False
+    usual = median(kept)
+    if usual < settings.window.temperature_low_c:
+        return False  # it is being warmed up: nothing usual to be outside of
+    return temperature_c > usual + OUTSIDE_USUAL_C if alarm == HEATING else temperature_c < usual - OUTSIDE_USUAL_C
 
 
 def values_by_quantity(

@@ -20,7 +20,11 @@ SPIKE_SIGMAS = 4.0
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """Filtered level and slope (per unit of time), their covariance, and observations `seen` since re-opening."""
+    """Filtered level and slope (per unit of time), their covariance, and observations `seen` since re-opening.
+
+    `astray` counts observations in a row that were clipped on the same side (its sign): a spike is over at once, a new
+    level is not.
+    """
 
     level: float = 0.0
     slope: float = 0.0
@@ -28,6 +32,7 @@ class Trend:
     p01: float = 0.0
     p11: float = DIFFUSE
     seen: int = 0
+    astray: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,16 +47,20 @@ def predict(trend: Trend, dt: float, q00: float, q01: float, q11: float) -> Tren
     """The state `dt` later, with process noise covariance (q00, q01, q11) added."""
     p00 = trend.p00 + 2.0 * dt * trend.p01 + dt * dt * trend.p11 + q00
     p01 = trend.p01 + dt * trend.p11 + q01
-    return Trend(trend.level + dt * trend.slope, trend.slope, p00, p01, trend.p11 + q11, trend.seen)
+    return Trend(trend.level + dt * trend.slope, trend.slope, p00, p01, trend.p11 + q11, trend.seen, trend.astray)
 
 
 def update(trend: Trend, value: float, variance: float, *, robust: bool = True) -> Trend:
     """The state after an observation with noise `variance`; a spike is clipped (Huber's idea) when `robust`."""
     innovation = value - trend.level
     total = trend.p00 + variance
+    astray = 0
     if robust and trend.seen >= 3:
         reach = SPIKE_SIGMAS * math.sqrt(total)
-        innovation = min(max(innovation, -reach), reach)
+        if abs(innovation) > reach:
+            side = 1 if innovation > 0 else -1
+            astray = trend.astray + side if trend.astray * side >= 0 else side
+            innovation = side * reach
     k0, k1 = trend.p00 / total, trend.p01 / total
     return Trend(
         trend.level + k0 * innovation,
@@ -60,6 +69,7 @@ def update(trend: Trend, value: float, variance: float, *, robust: bool = True) 
         trend.p01 * (1.0 - k0),
         trend.p11 - k1 * trend.p01,
         trend.seen + 1,
+        astray,
     )
 
 
@@ -71,9 +81,9 @@ def drift_noise(dt: float, level_q: float, slope_q: float) -> tuple[float, float
     return level_q * dt + slope_q * dt**3 / 3.0, slope_q * dt * dt / 2.0, slope_q * dt
 
 
-def reopen(trend: Trend, level_variance: float, slope_variance: float) -> Trend:
-    """Forget how sure we were: after a stir, feed, dip or a gap the level may jump and the slope be another."""
-    return Trend(trend.level, 0.0, trend.p00 + level_variance, 0.0, max(trend.p11, slope_variance), min(trend.seen, 1))
+def started(value: float, variance: float, slope_variance: float) -> Trend:
+    """A filter that has seen one value and knows nothing of the slope but how large it may be."""
+    return Trend(value, 0.0, variance, 0.0, slope_variance, 1)
 
 
 def ahead(trend: Trend, dt: float, level_q: float, slope_q: float) -> Forecast:

@@ -19,6 +19,7 @@ from vatwatch.vat.state import VatState
 
 _TOLD = {
     limits.OFF_REDUCTION: phrases.MARGIN,
+    tiring.DOUBTFUL: phrases.MARGIN,
     limits.OFF_PH_LOW: phrases.PH,
     limits.OFF_PH_HIGH: phrases.PH,
     limits.OFF_COLD: phrases.TEMPERATURE,
@@ -41,6 +42,7 @@ _WHAT = {
     tiring.COOLING: "cooling down",
     tiring.HEATING: "HEATING towards its ceiling",
     tiring.UNLOGGED: "something was done?",
+    tiring.DOUBTFUL: "look at the liquor",
 }
 _PROBE_NAMES = {"silent-ph": "pH", "silent-orp": "ORP", "silent-temperature": "temperature"}
 
@@ -52,7 +54,7 @@ def pushes_for(
     pushes = []
     probes: dict[str, list[tuple[AlarmEvent, Urgency]]] = {}
     for event, urgency in events:
-        if not _worth_telling(event, state):
+        if not _worth_telling(event):
             continue
         if event.alarm in _PROBE_NAMES:
             probes.setdefault(event.transition, []).append((event, urgency))
@@ -62,19 +64,19 @@ def pushes_for(
     return pushes
 
 
-def _worth_telling(event: AlarmEvent, state: VatState) -> bool:
+def _worth_telling(event: AlarmEvent) -> bool:
     if event.transition in (Trigger.OCCURS.value, Trigger.RE_ALARMS.value):
         return True
-    if event.transition != Trigger.RETURNS.value or event.from_state not in STANDING or event.alarm == tiring.UNLOGGED:
+    if event.transition != Trigger.RETURNS.value or event.from_state not in STANDING:
         return False
-    limit = tiring.LIMIT_AHEAD.get(event.alarm)
-    if limit is None:
-        return True
-    # What a warning warned of has come since and has been told: the end of that is the end of both.
-    warned, came = state.alarms.get(event.alarm), state.alarms.get(limit)
-    return came is None or came.last_raised_ms is None or (
-        warned is not None and warned.last_raised_ms is not None and warned.last_raised_ms > came.last_raised_ms
-    )  # fmt: skip
+    # A forecast that has changed is not news; only the end of what was, or of danger, is.
+    return event.alarm not in (
+        tiring.TIRING_REDUCTION,
+        tiring.TIRING_PH,
+        tiring.COOLING,
+        tiring.UNLOGGED,
+        tiring.DOUBTFUL,
+    )
 
 
 def _push(event: AlarmEvent, settings: VatSettings, scan: Scan, state: VatState, urgency: Urgency) -> Push:
@@ -130,7 +132,7 @@ def _seen(event: AlarmEvent, settings: VatSettings, scan: Scan, state: VatState)
         bound = f"; your limit is {window.ph_low:.1f} at 25 °C"
     elif event.alarm == limits.OFF_PH_HIGH:
         bound = f"; your limit is {window.ph_high:.1f} at 25 °C"
-    elif event.alarm in (limits.OFF_REDUCTION, tiring.TIRING_REDUCTION):
+    elif event.alarm in (limits.OFF_REDUCTION, tiring.TIRING_REDUCTION, tiring.DOUBTFUL):
         bound = f"; your limit is {phrases.percent(window.reduction_low)} reduced"
     hint = _not_yet_back(event, bands.ph, "") if told is phrases.PH else ""
     return f"{', '.join(parts)}{bound}.{hint}"
