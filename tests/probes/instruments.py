@@ -209,6 +209,7 @@ class ModbusUnits(Instrument):
 class Spoiler:
     """Damages a seeded share of frames: cut short, line end lost, bytes replaced, put in or dropped.
 
+    Never more than two in a row, so that how soon good readings come back is the codec's doing and not luck's.
     `detectable` keeps to damage that a line without a checksum can show: never one digit for another.
     """
 
@@ -216,13 +217,14 @@ class Spoiler:
         self._rng = random.Random(seed)
         self._share = share
         self._detectable = detectable
-        self.spoilt = 0
+        self._in_a_row = 0
 
     def __call__(self, frame: bytes) -> bytes:
         rng = self._rng
-        if rng.random() >= self._share:
+        if rng.random() >= self._share or self._in_a_row == 2:
+            self._in_a_row = 0
             return frame
-        self.spoilt += 1
+        self._in_a_row += 1
         way = rng.randrange(3 if self._detectable else 5)
         place = rng.randrange(len(frame))
         if way == 0:
