@@ -91,7 +91,8 @@ def situations(
             settling,
             state.been_inside,
             scan.reduction,
-            state.taught_ms,
+            state.lessons[-1].margin_mv if state.lessons else None,
+            state.belief.mean_mv(),
         )
     )
     return found
