@@ -30,7 +30,7 @@ _TOLD = {
     tiring.COOLING: phrases.TEMPERATURE,
     tiring.HEATING: phrases.TEMPERATURE,
 }
-_WHAT = {
+WHAT = {
     limits.OFF_REDUCTION: "too little reduced",
     limits.OFF_PH_LOW: "pH too low",
     limits.OFF_PH_HIGH: "pH too high",
@@ -83,7 +83,7 @@ def _push(event: AlarmEvent, settings: VatSettings, scan: Scan, state: VatState,
     zone, now_ms = settings.timezone, event.slot_ms
     back = event.transition == Trigger.RETURNS.value
     again = "still " if event.transition == Trigger.RE_ALARMS.value else ""
-    what = _WHAT[event.alarm]
+    what = WHAT[event.alarm]
     told = _TOLD.get(event.alarm)
     lines = [f"{clock_words(now_ms, now_ms, zone)}: {_seen(event, settings, scan, state)}"]
     if event.alarm in tiring.LIMIT_AHEAD and not back:
