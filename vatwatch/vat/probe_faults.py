@@ -17,7 +17,7 @@ from vatwatch.vat.probe_answers import TOGETHER_MINUTES, Answers, Watch, is_over
 from vatwatch.vat.probe_fault_memory import FaultMemory, faults_from_plain
 from vatwatch.vat.probe_fault_names import FaultName, Finding
 from vatwatch.vat.probe_recognising import look
-from vatwatch.vat.probe_signs import EMPTY, KEPT_MINUTES, Filling, Minutes, base_of, filled
+from vatwatch.vat.probe_signs import EMPTY, KEPT_MINUTES, NOTHING, Filling, Minutes, base_of, filled
 from vatwatch.vat.probe_stuck import NEW_RUN, Run, extend_run
 from vatwatch.vat.scan import ProbeMemory
 from vatwatch.vat.settings import MINUTE_MS, VatSettings
@@ -83,11 +83,14 @@ def step_faults(
     forgotten. Slots must come in increasing order.
     """
     period_ms = max(MINUTE_MS, settings.scan_ms)
+    period = slot_ms // period_ms
+    if memory.period is not None and period - memory.period > KEPT_MINUTES:
+        # Nobody knows what happened in such a hole: nothing before it is compared with anything after it.
+        memory = replace(memory, period=period, filling={}, minutes={}, watch=None, apart={})
     filling = dict(memory.filling)
     for sample in samples:
         if sample.flag is not Flag.NOT_EVALUATED:
             filling[sample.probe] = filled(filling.get(sample.probe, EMPTY), sample)
-    period = slot_ms // period_ms
     if memory.period is None:
         memory = replace(memory, period=period)
     if journal:
@@ -176,7 +179,7 @@ def _close(
     minutes: dict[str, Minutes] = {}
     runs: dict[str, Run] = {}
     heard = dict(memory.heard_ms)
-    hole = memory.period is not None and period - memory.period > KEPT_MINUTES
+    skipped = (NOTHING,) * (period - (memory.period or period) - 1)
     gone: set[str] = set()
     for probe in settings.probes:
         name = probe.probe
@@ -185,7 +188,7 @@ def _close(
         if until is not None and slot_ms < until + SOAK_MINUTES * MINUTE_MS:
             gone.add(name)
             continue
-        before = () if hole else memory.minutes.get(name, ())
+        before = (*memory.minutes.get(name, ()), *skipped)
         fill = filling.get(name, EMPTY)
         if fill.values:
             heard[name] = slot_ms
@@ -193,7 +196,7 @@ def _close(
         minute = fill.closed(carried)
         minutes[name] = (*before[1 - KEPT_MINUTES :], minute)
         runs[name] = extend_run(memory.runs.get(name, NEW_RUN), minute, slot_ms)
-    watch = None if hole or memory.watch is None else watched(memory.watch, {p: m[-1].mean for p, m in minutes.items()})
+    watch = None if memory.watch is None else watched(memory.watch, {p: m[-1].mean for p, m in minutes.items()})
     memory = FaultMemory(
         period, {}, minutes, heard, runs, memory.apart, memory.answers, watch, memory.fed_ms, memory.topped_ms,
         tuple(s for s in memory.standing if s.probe not in gone and s.other not in gone), memory.findings,

@@ -54,6 +54,11 @@ def look(settings: VatSettings, memory: FaultMemory, slot_ms: int) -> FaultMemor
     before = memory.standing
     standing = [s for s in (_aged(s, settings, memory) for s in before) if s is not None]
     taken = {s.probe for s in standing if s.name in _CERTAIN}
+    mended = {s.probe for s in before if s.name in _CERTAIN} - taken
+    if mended:
+        # What it showed while it was broken is nothing to compare with.
+        cut = {name: minutes[-1:] if name in mended else minutes for name, minutes in memory.minutes.items()}
+        memory = replace(memory, minutes=cut)
     for new in _alone(settings, memory, slot_ms, taken):
         standing = [s for s in standing if s.probe != new.probe and s.other != new.probe]
         standing.append(new)
@@ -108,11 +113,7 @@ def _still(
     match name:
         case FaultName.OUT_OF_LIQUOR | FaultName.WRONG_UNIT:
             if last.mean is None or s.before is None or s.level is None:
-                return (
-                    name is FaultName.OUT_OF_LIQUOR
-                    or last.mean is None
-                    or reads_fahrenheit(settings, probe, memory.minutes, True)
-                )
+                return True
             return abs(last.mean - s.level) < abs(last.mean - s.before)
         case FaultName.SHORTED:
             level = 7.0 if quantity is Quantity.PH else 0.0
@@ -164,7 +165,10 @@ def _alone(settings: VatSettings, memory: FaultMemory, slot_ms: int, taken: set[
             if base is not None and abs(base) >= 80.0:
                 name = FaultName.SHORTED
         if name is not None:
-            found.append(Standing(name, probe.probe, "", slot_ms - 2 * MINUTE_MS, base_of(minutes), level, firm))
+            before = base_of(minutes)
+            if name is FaultName.WRONG_UNIT and before is None and level is not None:
+                before = (level - 32.0) / 1.8
+            found.append(Standing(name, probe.probe, "", slot_ms - 2 * MINUTE_MS, before, level, firm))
     return found
 
 
@@ -201,6 +205,8 @@ def _leaves(probe: ProbeSettings, minutes: Minutes, fed: bool, topped: bool) -> 
     base = base_of(minutes)
     if last is None or base is None:
         return None
+    if last[1].span >= WILD[probe.signal.quantity]:
+        return None  # still moving, or wild: a minute later it will be clear which
     one, two = last[0].mean or 0.0, last[1].mean or 0.0
     match probe.signal.quantity:
         case Quantity.PH:
@@ -275,8 +281,10 @@ def _findings(settings: VatSettings, memory: FaultMemory, standing: tuple[Standi
     for s in standing:
         groups.setdefault((s.name, "" if s.name == FaultName.OUT_OF_LIQUOR else s.probe), []).append(s)
     found = []
+    order = [probe.probe for probe in settings.probes]
     for (name, _), members in groups.items():
         fault = FaultName(name)
+        members.sort(key=lambda s: order.index(s.probe) if s.probe in order else 0)
         seen: list[Seen] = []
         low_by = 0.0
         for s in members:

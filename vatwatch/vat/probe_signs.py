@@ -70,6 +70,8 @@ class Filling(NamedTuple):
 
 
 EMPTY = Filling()
+NOTHING = Minute(None, 0.0, 0.0, 0)
+"""A minute nobody heard."""
 _LIKE_THE_QUANTITY = (Signal.PH, Signal.ORP_MV, Signal.TEMPERATURE_C)
 
 
