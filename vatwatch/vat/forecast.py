@@ -34,8 +34,8 @@ class Pace:
 
 
 PACES: dict[str, Pace] = {
-    MARGIN: Pace(2.0**2, 0.01, 2e-5, 0.5**2),
-    PH: Pace(0.02**2, 1e-6, 2e-9, 0.003**2),
+    MARGIN: Pace(1.5**2, 0.002, 3e-6, 0.3**2),
+    PH: Pace(0.015**2, 2e-7, 4e-10, 0.002**2),
     TEMPERATURE: Pace(0.2**2, 1e-4, 3e-6, 0.1**2),
 }
 QUANTITY_OF_LIMIT = {

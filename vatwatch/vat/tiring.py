@@ -131,7 +131,8 @@ def situations_ahead(
         found[alarm] = Situation(
             beyond=near,
             value=None if coming is None else coming.per_hour,
-            suppressed=alarm != HEATING and (settling or limit not in been_inside),
+            suppressed=alarm != HEATING
+            and (settling or limit not in been_inside or (alarm == TIRING_REDUCTION and looked_at_mv is None)),
         )
     found[UNLOGGED] = Situation(beyond=ahead.unlogged_ms is not None)
     found[DOUBTFUL] = _doubtful(reduction, settling, looked_at_mv, offset_mv, beyond, been_inside)

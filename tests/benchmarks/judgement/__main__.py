@@ -42,8 +42,13 @@ def main() -> None:
             f"{name:18} told {found.caught}/{found.excursions}, slow {found.slow_warned}/{found.slow}, "
             f"needless {found.needless}, named {found.named}/{found.faults}, pushes {found.pushes}"
         )
-    for line in (*whole.missed, *whole.unnamed):
-        print("  ", line)
+    for title, lines in (
+        ("not told", whole.missed),
+        ("not warned in time", whole.unwarned),
+        ("cause not named", whole.unnamed),
+        ("needless", whole.needless_lines),
+    ):
+        print(f"{title}:", *lines, sep="\n   ")
     print(f"{time.monotonic() - began:.0f} s")
 
 

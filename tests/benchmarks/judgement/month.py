@@ -204,6 +204,8 @@ class Dyer:
         def give(now: int, grams: float) -> list[JournalEntry]:
             self.vat.apply(self.entry(now, EntryKind.FEED, name, grams))
             self.vat.apply(self.entry(now, EntryKind.STIR))
+            if self.settings.recipe.feed_with and logged == self.settings.recipe.reductant:
+                self.vat.apply(self.entry(now, EntryKind.FEED, "lime", 2.0 * grams))
             return [self.entry(now, EntryKind.FEED, logged, grams), self.entry(now, EntryKind.STIR)]
 
         half = dose.high_g / 2
@@ -296,6 +298,11 @@ def _made_ready(vat: SimulatedVat, chemistry: str, at_ms: int) -> None:
                 JournalEntry(f"made-r{number}", vat.time_ms, vat.time_ms, "plain", EntryKind.FEED, name,
                              0.5 * recipe.feed_g_l[1] * vat.mixture.volume_l)
             )  # fmt: skip
+            if recipe.feed_with:
+                lime = recipe.feed_g_l[1] * vat.mixture.volume_l
+                vat.apply(
+                    JournalEntry(f"made-l{number}", vat.time_ms, vat.time_ms, "plain", EntryKind.FEED, "lime", lime)
+                )
     vat.advance(at_ms)
 
 
@@ -331,7 +338,7 @@ def outside(own: Window, share: float, ph: float, t: float) -> set[str]:
 
 def _plan(rng: random.Random, chemistry: str, begin: int, days: float, every: float) -> list[tuple[int, str]]:
     """What will happen, by time: dips and stirs on most days, looks, and faults."""
-    plan: list[tuple[int, str]] = []
+    plan: list[tuple[int, str]] = [(begin + 5 * MINUTE, "look")]
     for day in range(int(days)):
         morning = begin - begin % DAY + DAY * (day + 1) + 9 * HOUR
         if day % 2 == 0:

@@ -17,6 +17,8 @@ ALARMS_OF_LIMIT = {
     window.OFF_WARM: {window.OFF_WARM, tiring.HEATING, window.OVERHEAT},
     window.OVERHEAT: {window.OVERHEAT, tiring.HEATING},
 }
+PROBE_PH, PROBE_C = 0.06, 1.0
+"""What a calibrated probe leaves unsure, 1 sigma: common practice."""
 WARNINGS = {tiring.TIRING_REDUCTION, tiring.TIRING_PH, tiring.COOLING, tiring.DOUBTFUL}
 
 
@@ -43,6 +45,8 @@ class Score:
     slow_warned: int = 0
     pushes: int = 0
     needless: int = 0
+    unwarned: list[str] = field(default_factory=list)
+    needless_lines: list[str] = field(default_factory=list)
     needless_kinds: Counter[str] = field(default_factory=Counter)
     faults: int = 0
     named: int = 0
@@ -107,6 +111,15 @@ def score(month: Month) -> Score:
             result.slow += 1
             early = [p for p in about if stay.from_ms - 36 * HOUR <= p.slot_ms <= stay.from_ms - 2 * HOUR]
             result.slow_warned += bool(early)
+            if not early:
+                nearest = [
+                    f"{p.alarm} {(p.slot_ms - stay.from_ms) / HOUR:+.1f} h"
+                    for p in about
+                    if abs(p.slot_ms - stay.from_ms) < DAY
+                ]
+                result.unwarned.append(
+                    f"{month.chemistry} {month.seed} {stay.limit} at day {(stay.from_ms - month.minutes[0].at_ms) / DAY:.2f}: {nearest}"
+                )
         if stay.limit == window.OVERHEAT:
             result.overheats += 1
             told = [p for p in raised if p.alarm == window.OVERHEAT and p.slot_ms <= stay.from_ms + 3 * MINUTE + 30_000]
@@ -121,6 +134,11 @@ def score(month: Month) -> Score:
         if _needless(month, push, stays):
             result.needless += 1
             result.needless_kinds[push.alarm] += 1
+            at = min(month.minutes, key=lambda m: abs(m.at_ms - push.slot_ms))
+            result.needless_lines.append(
+                f"{month.chemistry} {month.seed} day {(push.slot_ms - month.minutes[0].at_ms) / DAY:.2f} {push.alarm}: "
+                f"share {at.share:.3f}, pH {at.ph_25c:.2f} (low {month.window.ph_low:.2f}), {at.temperature_c:.0f} °C"
+            )
     for at_ms, kind in month.faults:
         following = [p for p in raised if at_ms <= p.slot_ms <= at_ms + 30 * HOUR]
         felt = (
@@ -171,6 +189,15 @@ def _needless(month: Month, push: Push, stays: list[Excursion]) -> bool:
         return False
     if month.counterfactual.get(push.push_id) is not None:
         return False
+    about = [m for m in month.minutes if abs(m.at_ms - at_ms) < HOUR]
+    own = month.window
+    # As near to its limit as a calibrated probe can tell: nobody would call that push wrong.
+    if alarm == window.OFF_PH_LOW and min(m.ph_25c for m in about) < own.ph_low + PROBE_PH:
+        return False
+    if alarm == window.OFF_WARM and max(m.temperature_c for m in about) > own.temperature_high_c - PROBE_C:
+        return False
+    if alarm == window.OFF_COLD and min(m.temperature_c for m in about) < own.temperature_low_c + PROBE_C:
+        return False
     if alarm == tiring.DOUBTFUL:
         return min(m.share for m in month.minutes if abs(m.at_ms - at_ms) < 12 * HOUR) > 0.95
     return True
@@ -186,7 +213,7 @@ def table(score: Score) -> str:
     lines = [
         f"vat-months                                   {score.vat_months:.1f}",
         f"excursions over 30 min (not settling) told   {part(score.caught, score.excursions)}",
-        f"  told after they began, median / 90 %       "
+        "  told after they began, median / 90 %       "
         + (f"{late[len(late) // 2]:.1f} h / {late[int(0.9 * len(late))]:.1f} h" if late else "-"),
         f"slow drifts warned >= 2 h ahead              {part(score.slow_warned, score.slow)}",
         f"pushes per vat-month                         {score.pushes / score.vat_months:.1f}",
