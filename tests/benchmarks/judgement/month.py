@@ -282,10 +282,8 @@ def _made_ready(vat: SimulatedVat, chemistry: str, at_ms: int) -> None:
     """A month is judged from a vat that works: what its maker would do on the first day, by the recipe."""
     recipe = RECIPES[Chemistry(chemistry)]
     low, high = (ph_equivalent_25c(x, recipe.ph_stated_at_c, recipe.alkali) for x in recipe.ph_cellulose)
-    number = 0
-    for hour in range(8, 25):
-        vat.advance(at_ms - DAY + hour * HOUR)
-        number += 1
+    for number in range(8, 25):
+        vat.advance(at_ms - DAY + number * HOUR)
         if true_ph_25c(vat, recipe.alkali) < low + 0.4 * (high - low):
             feed = JournalEntry(
                 f"made-{number}", vat.time_ms, vat.time_ms, "plain", EntryKind.FEED,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from tests.benchmarks.judgement.month import DAY, FAULTS, HOUR, MINUTE, Month, outside
 from vatwatch.records import Push
@@ -104,9 +105,8 @@ def score(month: Month) -> Score:
             result.late_h.append(max(0.0, (hits[0].slot_ms - stay.from_ms) / HOUR))
         else:
             depth = min(m.share for m in month.minutes if stay.from_ms <= m.at_ms <= stay.to_ms)
-            result.missed.append(
-                f"{month.chemistry} {month.seed} {stay.limit} {(stay.to_ms - stay.from_ms) / HOUR:.1f} h, least share {depth:.2f}"
-            )
+            hours = (stay.to_ms - stay.from_ms) / HOUR
+            result.missed.append(f"{month.chemistry} {month.seed} {stay.limit} {hours:.1f} h, least share {depth:.2f}")
         if stay.limit in (window.OFF_REDUCTION, window.OFF_PH_LOW, window.OFF_COLD) and _slow(month, stay):
             result.slow += 1
             early = [p for p in about if stay.from_ms - 36 * HOUR <= p.slot_ms <= stay.from_ms - 2 * HOUR]
@@ -117,9 +117,8 @@ def score(month: Month) -> Score:
                     for p in about
                     if abs(p.slot_ms - stay.from_ms) < DAY
                 ]
-                result.unwarned.append(
-                    f"{month.chemistry} {month.seed} {stay.limit} at day {(stay.from_ms - month.minutes[0].at_ms) / DAY:.2f}: {nearest}"
-                )
+                day = (stay.from_ms - month.minutes[0].at_ms) / DAY
+                result.unwarned.append(f"{month.chemistry} {month.seed} {stay.limit} at day {day:.2f}: {nearest}")
         if stay.limit == window.OVERHEAT:
             result.overheats += 1
             told = [p for p in raised if p.alarm == window.OVERHEAT and p.slot_ms <= stay.from_ms + 3 * MINUTE + 30_000]
@@ -171,7 +170,7 @@ def _slow(month: Month, stay: Excursion) -> bool:
         return False
     name = {window.OFF_REDUCTION: "share", window.OFF_PH_LOW: "ph_25c", window.OFF_COLD: "temperature_c"}[stay.limit]
     values = [getattr(m, name) for m in before]
-    steps = [abs(b - a) for a, b in zip(values, values[1:], strict=False)]
+    steps = [abs(b - a) for a, b in pairwise(values)]
     whole = abs(values[-1] - values[0])
     return bool(max(steps) < 0.2 * whole + 1e-3)
 
