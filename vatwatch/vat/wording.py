@@ -69,14 +69,8 @@ def _worth_telling(event: AlarmEvent) -> bool:
         return True
     if event.transition != Trigger.RETURNS.value or event.from_state not in STANDING:
         return False
-    # A forecast that has changed is not news; only the end of what was, or of danger, is.
-    return event.alarm not in (
-        tiring.TIRING_REDUCTION,
-        tiring.TIRING_PH,
-        tiring.COOLING,
-        tiring.UNLOGGED,
-        tiring.DOUBTFUL,
-    )
+    # A forecast that has changed is not news; only the end of what was is.
+    return event.alarm not in (*tiring.LIMIT_AHEAD, tiring.UNLOGGED, tiring.DOUBTFUL)
 
 
 def _push(event: AlarmEvent, settings: VatSettings, scan: Scan, state: VatState, urgency: Urgency) -> Push:
@@ -110,7 +104,7 @@ def _push(event: AlarmEvent, settings: VatSettings, scan: Scan, state: VatState,
 
 def _lower(what: str) -> str:
     """Capitals shout while it lasts; when it is over nobody need shout."""
-    return {"TOO HOT": "too hot", "HEATING towards its ceiling": "heating towards its ceiling"}.get(what, what)
+    return "too hot" if what == "TOO HOT" else what
 
 
 def _seen(event: AlarmEvent, settings: VatSettings, scan: Scan, state: VatState) -> str:
