@@ -12,6 +12,7 @@ from statistics import median
 from vatwatch.records import Reduction
 from vatwatch.vat import window
 from vatwatch.vat.alarms import Situation
+from vatwatch.vat.estimate import SATURATED_SHARE
 from vatwatch.vat.forecast import (
     MARGIN,
     PH,
@@ -126,6 +127,9 @@ def situations_ahead(
         coming = ahead.crossing(limit)
         reach_ms = lead_ms * LONGER if standing.get(alarm, False) else lead_ms
         near = coming is not None and coming.median_ms - slot_ms <= reach_ms
+        if alarm == TIRING_REDUCTION:
+            # Far below the couple the reductant alone sets the potential: its fall says nothing of the share yet.
+            near = near and reduction is not None and reduction.share_low < SATURATED_SHARE
         if alarm in (COOLING, HEATING):
             near = near and _outside_usual(alarm, settings, temperature_c, history, slot_ms)
         found[alarm] = Situation(
