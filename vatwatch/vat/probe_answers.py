@@ -20,19 +20,30 @@ TOGETHER_MINUTES = 10
 KEPT_ANSWERS = 6
 KEPT_KINDS = 8
 LEARNT_FROM = 2
+LEARNT_FROM_ALL = 5
 SLOWER_TIMES = 3.5
 SLOWER_MINUTES = 3.0
 SLOWEST_TIMES = 1.5
-IN_A_ROW = 2
+RECENT = 3
+SLOW_OF_RECENT = 2
+QUICK_AGAIN = 2
+"""Two slow answers of the last three make a probe slow; two quick ones in a row forgive it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """One probe: minutes to 63 % by kind of deed, from answers that were not slow; slow and quick ones in a row."""
+    """One probe: minutes to 63 % by kind of deed, from answers that were not slow; and which of the last were slow."""
 
     learnt: dict[str, tuple[float, ...]] = field(default_factory=dict)
-    slow: int = 0
-    quick: int = 0
+    recent: tuple[bool, ...] = ()
+
+    @property
+    def is_slow(self) -> bool:
+        return sum(self.recent) >= SLOW_OF_RECENT
+
+    @property
+    def is_quick_again(self) -> bool:
+        return not any(self.recent[-QUICK_AGAIN:])
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,18 +73,20 @@ def judged(answers: Answers, deed: str, base: float, values: tuple[float, ...], 
     if abs(size) < least:
         return answers
     known = answers.learnt.get(deed, ())
-    if len(known) >= LEARNT_FROM:
-        usual = median(known)
-        if minutes >= max(SLOWER_TIMES * usual, usual + SLOWER_MINUTES, SLOWEST_TIMES * max(known)):
-            return Answers(answers.learnt, answers.slow + 1, 0)
+    # A deed not seen often enough is held against all the others together.
+    like = known if len(known) >= LEARNT_FROM else tuple(time for times in answers.learnt.values() for time in times)
+    if len(like) >= (LEARNT_FROM if like is known else LEARNT_FROM_ALL):
+        usual = median(like)
+        if minutes >= max(SLOWER_TIMES * usual, usual + SLOWER_MINUTES, SLOWEST_TIMES * max(like)):
+            return Answers(answers.learnt, (*answers.recent, True)[-RECENT:])
     learnt = {**answers.learnt, deed: (*known, minutes)[-KEPT_ANSWERS:]}
     if len(learnt) > KEPT_KINDS:
         learnt.pop(next(iter(learnt)))
-    return Answers(learnt, 0, answers.quick + 1)
+    return Answers(learnt, (*answers.recent, False)[-RECENT:])
 
 
 def answers_from_plain(raw: Mapping[str, Any]) -> Answers:
-    return Answers({deed: tuple(times) for deed, times in raw["learnt"].items()}, raw["slow"], raw["quick"])
+    return Answers({deed: tuple(times) for deed, times in raw["learnt"].items()}, tuple(raw["recent"]))
 
 
 def watch_from_plain(raw: Mapping[str, Any] | None) -> Watch | None:

@@ -11,7 +11,6 @@ from itertools import combinations
 from typing import NamedTuple
 
 from vatwatch.records import Flag, Quantity
-from vatwatch.vat.probe_answers import IN_A_ROW
 from vatwatch.vat.probe_comparing import alkaline_error, apart_by, reads_fahrenheit
 from vatwatch.vat.probe_fault_memory import FaultMemory, Standing
 from vatwatch.vat.probe_fault_names import FaultName, Finding, Seen, sentence_for
@@ -128,7 +127,7 @@ def _still(
         case FaultName.STUCK:
             return memory.runs[s.probe].changed_ms == s.since_ms
         case FaultName.SLOW:
-            return memory.answers[s.probe].quick < IN_A_ROW
+            return not memory.answers[s.probe].is_quick_again
         case FaultName.DISAGREE:
             other = _settings_of(settings, s.other)
             return other is not None and apart_by(probe, other, memory.minutes) > 0.7
@@ -245,9 +244,11 @@ def _doubts(settings: VatSettings, memory: FaultMemory, slot_ms: int, taken: set
         if is_stuck(run, probe.signal.quantity, slot_ms):
             found.append(Standing(FaultName.STUCK, name, "", run.changed_ms or slot_ms, None, last))
         answers = memory.answers.get(name)
-        if answers is not None and answers.slow >= IN_A_ROW:
+        if answers is not None and answers.is_slow:
             found.append(Standing(FaultName.SLOW, name, "", slot_ms, None, last))
-        if probe.signal.quantity is Quantity.PH and alkaline_error(settings, probe, last, 12.0) > 0.0:
+        steady = all_of_last(minutes, 3)
+        calm = steady is not None and all(m.span < 0.3 for m in steady)
+        if calm and probe.signal.quantity is Quantity.PH and alkaline_error(settings, probe, last, 12.0) > 0.0:
             found.append(Standing(FaultName.ALKALINE_ERROR, name, "", slot_ms, None, last))
     return found
 

@@ -103,7 +103,7 @@ def draw_case(seed: str, number: int) -> Case:
             within = 3 * HOUR + (15 * HOUR if probes == ("T",) else 0)
         case FaultName.SLOW:
             chemistry = rng.choice(MOVING_CHEMISTRIES[probes[0]])
-            onset, within = START + 5 * DAY, (6 if probes == ("pH",) else 3) * DAY
+            onset, within = START + 5 * DAY, (6 if probes == ("pH",) else 4) * DAY
         case FaultName.DISAGREE:
             within = (1 if variant.endswith("off") else 24) * HOUR
         case FaultName.ALKALINE_ERROR:
