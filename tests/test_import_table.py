@@ -19,7 +19,8 @@ ALLOWED: dict[str, set[str]] = {
     "probes": LEAVES,
     "store": LEAVES,
     "outlets": LEAVES,
-    "page": {"store", *LEAVES},
+    "dyeing": LEAVES,
+    "page": {"dyeing", "store", *LEAVES},
     "season": {"store", "vat", *LEAVES},
     "rehearsal": LEAVES,
     "clock": set(),
@@ -39,11 +40,14 @@ ALLOWED: dict[str, set[str]] = {
         "clock", "config", "daemon", "page", "rehearsal", "season", "store", "terminal", *LEAVES
     },
     "cli": {
-        "assembly", "explain", "checkup", "config", "daemon", "demo", "season", "store", "terminal", "vatwatch", *LEAVES
+        "assembly", "explain", "checkup", "config", "daemon", "demo", "page", "season", "store", "terminal", "vatwatch",
+        *LEAVES
     },
 }  # fmt: skip
-PURE = ("chemistry", "vat", "records", "errors")
-PURE_MODULES = ("probes/lines.py", "probes/sdi12.py", "probes/modbus.py", "outlets/homie.py", "page/wording.py")
+PURE = ("chemistry", "dyeing", "vat", "records", "errors")
+PURE_MODULES = (
+    "probes/lines.py", "probes/sdi12.py", "probes/modbus.py", "outlets/homie.py", "page/wording.py", "page/hand.py"
+)  # fmt: skip
 NOT_PURE = {
     "asyncio", "io", "logging", "multiprocessing", "os", "pathlib", "random", "secrets", "select", "serial", "shutil",
     "signal", "socket", "sqlite3", "subprocess", "sys", "tempfile", "threading", "time", "urllib", "uuid",

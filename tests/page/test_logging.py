@@ -151,6 +151,9 @@ def test_standing_alarms_are_answered_by_buttons(house: House, client: httpx.Cli
     assert house.writer.do(lambda writer: all(StoreWriter.has(writer, action) for action in taken))
     shelve = {"alarm": "overheat", "verb": "shelve", "action_id": uuid4().hex}
     assert client.post("/vat/copper/alarm", data=shelve).status_code == 422
+    assert client.post("/vat/copper/alarm", data={**shelve, "minutes": "120"}).status_code == 303
+    assert (taken[-1].verb, taken[-1].until_ms) == (ActionVerb.SHELVE, NOW_MS + 7_200_000)
+    assert client.post("/vat/copper/alarm", data={**shelve, "verb": "explode"}).status_code == 422
 
 
 def test_json_logs_once_and_says_what(house: House, client: httpx.Client) -> None:

@@ -1,4 +1,4 @@
-// Draws the last day with Plotly and fetches a finer curve when zoomed. Without it the drawn pictures stay.
+// Draws the span with Plotly and fetches a finer curve when zoomed. Without it the drawn pictures stay.
 "use strict";
 (async () => {
   const place = document.getElementById("chart");
@@ -61,7 +61,8 @@
     hovermode: "x", dragmode: "zoom", shapes: [], annotations: [],
     xaxis: { range: [written(chart.from_ms), written(chart.to_ms)], gridcolor: colour("--thread"), anchor: `y${rows}`,
       nticks: 5, tickangle: 0, tickformatstops: [
-        { dtickrange: [null, 60000], value: "%H:%M:%S" }, { dtickrange: [60000, null], value: "%H:%M" }] },
+        { dtickrange: [null, 60000], value: "%H:%M:%S" }, { dtickrange: [60000, 43200000], value: "%H:%M" },
+        { dtickrange: [43200000, null], value: "%-d %b" }] },
   };
   chart.curves.forEach((curve, n) => {
     const name = n === 0 ? "" : n + 1;
