@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Self, get_args
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -66,6 +67,7 @@ class AlarmTable(Table):
     back_after_min: float = Field(5, ge=0, le=240, description="inside again this long before it counts, minutes")
     overheat_after_s: float = Field(30, ge=0, le=600, description="above the ceiling this long before a push, seconds")
     silent_after_s: float = Field(60, ge=0, le=3600, description="withdrawn this long before a push, seconds")
+    warn_ahead_h: float = Field(3, gt=0, le=12, description="tell this long before the vat leaves its window, hours")
     repeat_off_min: float | None = Field(240, ge=5, description="push again while outside, minutes")
     repeat_overheat_min: float | None = Field(10, ge=1, description="push again while too hot, minutes")
     repeat_overheat_seen_min: float | None = Field(60, ge=1, description="and this often once acknowledged, minutes")
@@ -81,6 +83,7 @@ class VatTable(Table):
     volume_l: float | None = Field(None, gt=0, le=10000, description="litres of liquor")
     warmed: bool = Field(False, description="whether a heater works in or under it")
     alkali: Alkali | None = Field(None, description="the alkali it is kept with, if not the chemistry's usual one")
+    alkali_g_l: float | None = Field(None, gt=0, le=50, description="grams of it per litre the vat was made with")
     offset_sigma_mv: float = Field(50, ge=5, le=100, description="how unsure the estimate starts, mV (1 sigma)")
     window: WindowTable = WindowTable()
     alarms: AlarmTable = AlarmTable()
@@ -104,6 +107,7 @@ class CalibrationTable(Table):
     temperature_c: Celsius = Field(25, description="temperature of the buffers, °C")
     offset_mv: float | None = Field(None, ge=-300, le=300, description="ORP: added to the reading, mV")
     offset_c: float | None = Field(None, ge=-20, le=20, description="temperature: added to the reading, °C")
+    made_on: date | None = Field(None, description="the day it was made, such as 2026-05-03")
 
     @model_validator(mode="after")
     def _pairs(self) -> Self:
@@ -129,6 +133,9 @@ class ProbeTable(Table):
     sigma: float | None = Field(None, gt=0, description="its noise, 1 sigma, in its own unit (pH, mV, °C)")
     reference: ReferenceElectrode | None = Field(None, description="ORP: the reference electrode")
     calibration: CalibrationTable | None = Field(None, description="what it read in known solutions")
+    calibrate_every_days: float | None = Field(
+        None, gt=0, le=3650, description="due again after so many days; pH and ORP 30, thermometers 365 if left out"
+    )
 
     @model_validator(mode="after")
     def _electrode_is_named(self) -> Self:
@@ -263,6 +270,17 @@ def _crossings(config: Config, source: str) -> list[str]:
                 found.append(
                     f'{source}, table [probe.{name}], key {key}: given "{value}", expected one of: {listed}'
                     + _did_you_mean(value, known)
+                )
+    for vat in config.vat:
+        for quantity in (Quantity.PH, Quantity.ORP):
+            same = [
+                name for name, probe in config.probe.items() if probe.vat == vat and probe.signal.quantity is quantity
+            ]
+            if len(same) > 1:
+                # Two that disagree have no honest middle; two thermometers are held against each other instead.
+                found.append(
+                    f"{source}, table [probe.{same[1]}]: vat {vat} has another {quantity.value} probe, {same[0]}; "
+                    "expected one of each"
                 )
     return found
 

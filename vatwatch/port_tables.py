@@ -38,6 +38,7 @@ class Sdi12Table(Table):
     crc: bool = Field(True, description="ask for a checksum with the values; false for sensors older than SDI-12 1.3")
     fields: tuple[str, ...] = Field(min_length=1, description="names of the values in order; '-' skips one")
     answer_within_s: float = Field(1.0, gt=0, le=60, description="how long to wait for each answer, seconds")
+    ready_within_s: float = Field(30, ge=0, le=999, description="longest a measurement can take, seconds")
 
 
 class ModbusTable(Table):
@@ -56,9 +57,9 @@ class ModbusTable(Table):
     @model_validator(mode="after")
     def _one_register(self) -> Self:
         if (self.register_number is None) == (self.register_address is None):
-            raise ValueError("expected exactly one of register_number (such as 40001) and register_address (from 0)")
+            raise ValueError("give exactly one of register_number (such as 40001) and register_address (from 0)")
         if (self.register_address is None) != (self.function is None):
-            raise ValueError("expected function (3 or 4) with register_address, and not with register_number")
+            raise ValueError("give function (3 or 4) with register_address, and leave it out with register_number")
         return self
 
 

@@ -23,7 +23,7 @@ from vatwatch.records import (
     VatCard,
     VatCondition,
 )
-from vatwatch.vat import pipeline, window
+from vatwatch.vat import alarm_set, tiring, window
 
 BERLIN = ZoneInfo("Europe/Berlin")
 NOW_MS = 1_780_308_600_000  # 2026-06-01 12:10 in Berlin
@@ -144,7 +144,10 @@ def test_every_shortfall_of_the_judgement_has_words(shortfall: str) -> None:
     assert "None" not in sentence
 
 
-@pytest.mark.parametrize("alarm", [window.OVERHEAT, *window.OFF_LIMITS, *pipeline.SILENT.values()])
+ALARMS = [window.OVERHEAT, *window.OFF_LIMITS, *alarm_set.SILENT.values(), *tiring.LIMIT_AHEAD, tiring.UNLOGGED, tiring.DOUBTFUL]
+
+
+@pytest.mark.parametrize("alarm", ALARMS)
 def test_every_alarm_of_the_pipeline_has_a_name_of_its_own(alarm: str) -> None:
     assert wording.alarm_name(alarm).lower() != alarm.replace("-", " ")
 

@@ -202,6 +202,10 @@ def entry_words(entry: JournalEntry) -> str:
             return f"Vat made anew{tail}"
         case EntryKind.UNDO:
             return f"Took an entry back{tail}"
+        case EntryKind.PROBE_OUT:
+            return f"Took {entry.what} out{minutes}{tail}"
+        case EntryKind.PROBE_BACK:
+            return f"Put {entry.what} back{tail}"
 
 
 def _dip_words(entry: JournalEntry, minutes: str, tail: str) -> str:
@@ -230,6 +234,12 @@ def alarm_name(alarm: str) -> str:
         "off-reduction": "Too little reduced",
         "off-cold": "Too cold",
         "off-warm": "Warmer than its window",
+        "tiring-reduction": "Tiring: reduction is running down",
+        "tiring-ph": "Turning sour",
+        "cooling": "Cooling down, heater not holding",
+        "heating": "Heating towards its ceiling",
+        "doubtful": "Near its limit: look at the liquor",
+        "unlogged": "Something done that is not logged",
         "silent-ph": "pH probe silent",
         "silent-orp": "ORP probe silent",
         "silent-temperature": "Temperature probe silent",

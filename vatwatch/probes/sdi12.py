@@ -38,7 +38,8 @@ class Sdi12Question:
     `command` is M, M1…M9 (measure), C, C1…C9 (measure concurrently) or R0…R9 (R alone is R0: read at once). A field
     called "-" is skipped; values beyond the named ones are left. `crc` asks for a checksum with the values: without
     one a damaged digit cannot be told from a true one. `answer_within_s` in seconds, above 0, at most 60, is for each
-    answer; how long the measurement takes the sensor says itself. Raises ConfigError when the parts cannot be used.
+    answer; how long the measurement takes the sensor says itself, but no checksum guards that: more than
+    `ready_within_s` (0…999 seconds) is taken for damage. Raises ConfigError when the parts cannot be used.
     """
 
     address: str
@@ -46,6 +47,7 @@ class Sdi12Question:
     crc: bool = True
     fields: tuple[str, ...]
     answer_within_s: float = 1.0
+    ready_within_s: float = 30.0
 
     def __post_init__(self) -> None:
         if _ADDRESS.fullmatch(self.address) is None:
@@ -58,6 +60,8 @@ class Sdi12Question:
             raise ConfigError(f"fields names a value twice: {', '.join(self.fields)}")
         if not 0 < self.answer_within_s <= 60:
             raise ConfigError(f"answer_within_s is {self.answer_within_s}; expected more than 0, at most 60 seconds")
+        if not 0 <= self.ready_within_s <= 999:
+            raise ConfigError(f"ready_within_s is {self.ready_within_s}; expected 0 to 999 seconds")
 
     @property
     def field_names(self) -> tuple[str, ...]:
@@ -76,6 +80,15 @@ class Sdi12Question:
         """The values under their names. Raises ProbeError when there are fewer than names."""
         self.check_count(len(values))
         return tuple((n, v) for n, v in zip(self.fields, values, strict=False) if n != SKIPPED_FIELD)
+
+    def check_promise(self, promise: Promise) -> None:
+        """Raises ProbeError when a promise is of too few values, or for a time that cannot be meant."""
+        self.check_count(promise.count)
+        if promise.ready_in_s > self.ready_within_s:
+            raise ProbeError(
+                f"sensor {self.address} says its values take {promise.ready_in_s} s, more than ready_within_s "
+                f"({self.ready_within_s:g} s): damaged, or a slow sensor, for which that setting must be raised"
+            )
 
     def check_count(self, count: int) -> None:
         """Raises ProbeError when `count` values are too few for the names."""

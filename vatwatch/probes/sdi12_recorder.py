@@ -71,7 +71,7 @@ def _values(talk: Conversation, question: Sdi12Question) -> tuple[float, ...]:
         return read_promise(answer, address, concurrent=concurrent)
 
     promise = talk.ask(question.first_command, promise_in)
-    question.check_count(promise.count)
+    question.check_promise(promise)
     if promise.ready_in_s:
         talk.wait_for_data(promise.ready_in_s, None if concurrent else address)
     gathering = Gathering(promise, crc=crc)

@@ -26,6 +26,7 @@ from vatwatch.probes.settings import PortSettings
 _CHUNK = 4096
 _WRITE_WITHIN_S = 1.0
 _STABLE_NAMES = Path("/dev/serial/by-id")
+_PSEUDO_TERMINALS = "/dev/pts/"
 # SDI-12 v1.4, section 7: a break of at least 12 ms, then marking of at least 8.33 ms.
 _BREAK_S = 0.015
 _MARK_S = 0.010
@@ -42,12 +43,14 @@ class SerialLink:
         self._device = settings.device
         self._baud = settings.baud
         try:
+            # A pseudo-terminal has no framing, and the C library may call the wish for 7E1 an invalid argument.
+            framed = not os.path.realpath(settings.device).startswith(_PSEUDO_TERMINALS)
             self._serial = serial.Serial(
                 settings.device,
                 baudrate=settings.baud,
-                bytesize=settings.bytesize,
-                parity=settings.parity,
-                stopbits=settings.stopbits,
+                bytesize=settings.bytesize if framed else 8,
+                parity=settings.parity if framed else "N",
+                stopbits=settings.stopbits if framed else 1,
                 timeout=0,
                 write_timeout=_WRITE_WITHIN_S,
                 exclusive=True,
@@ -119,6 +122,16 @@ class SerialLink:
         if not os.path.exists(self._device):  # noqa: PTH110 - Path.exists raises on a broken name
             return f"{self._device} is gone; was the cable pulled or the device switched off?"
         return f"{self._device} stopped working ({error}); check the cable and the adapter's supply"
+
+
+def adapters() -> list[str]:
+    """Serial ports of this machine, by a name that outlives replugging where there is one, else by the system's."""
+    stable = sorted(str(path) for path in _STABLE_NAMES.glob("*"))
+    known = {os.path.realpath(name) for name in stable}
+    from serial.tools import list_ports
+
+    others = sorted(port.device for port in list_ports.comports())
+    return stable + [name for name in others if os.path.realpath(name) not in known]
 
 
 def fingerprint(device: str) -> tuple[int, ...] | None:

@@ -13,8 +13,8 @@ from types import TracebackType
 from typing import Self
 
 from vatwatch.errors import StoreError
-from vatwatch.records import AlarmAction, Batch, Delivery, JournalEntry, StepResult, VatCard
-from vatwatch.store import faults, rows, schema, statements
+from vatwatch.records import AlarmAction, Batch, Calibration, Delivery, JournalEntry, StepResult, VatCard
+from vatwatch.store import calibrations, faults, rows, schema, statements
 
 BUSY_TIMEOUT_MS = 10_000
 """How long to wait for another program that happens to write (a database browser) before giving up."""
@@ -116,6 +116,11 @@ class StoreWriter:
                 [(version, place, *rows.card_row(card)) for place, card in enumerate(cards)],
             )
             return version
+
+    def record_calibration(self, calibration: Calibration) -> None:
+        """Keep what a calibration found; one whose id is already stored is passed over."""
+        with self._transaction() as connection:
+            calibrations.insert(connection, calibration)
 
     def record_delivery(self, delivery: Delivery) -> None:
         """Keep how far an outlet has come, in place of what was known of that outlet and stream."""
@@ -247,3 +252,4 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute("PRAGMA foreign_keys = ON")
     connection.execute(f"PRAGMA journal_size_limit = {WAL_LIMIT_BYTES}")
     schema.migrate(connection, schema.MIGRATIONS)
+    calibrations.prepare(connection)

@@ -44,7 +44,8 @@ def read_journal(
                 entry_id=entry.entry_id,
                 kind=entry.kind.value,
                 time_ms=entry.time_ms,
-                settled_ms=entry.time_ms + settings.window.settle_ms,
+                # Whatever the entry's own clock says, nothing settles later than from now on.
+                settled_ms=min(entry.time_ms, slot_ms) + settings.window.settle_ms,
                 what=entry.what,
                 grams=entry.grams,
             )

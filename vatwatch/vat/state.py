@@ -13,8 +13,12 @@ from typing import Any
 from vatwatch.records import AlarmState, EntryKind, Flag
 from vatwatch.vat.alarms import AlarmMemory
 from vatwatch.vat.estimate import OffsetBelief
+from vatwatch.vat.forecast import Crossing, TrendMemory
 from vatwatch.vat.history import History, HistoryBin
+from vatwatch.vat.recognise import Minute
 from vatwatch.vat.scan import ProbeMemory
+from vatwatch.vat.tiring import Ahead
+from vatwatch.vat.trend import Trend
 
 STATE_FORMAT = 1
 
@@ -67,6 +71,7 @@ class VatState:
     been_inside: tuple[str, ...] = ()
     alarms: dict[str, AlarmMemory] = field(default_factory=dict)
     history: History = ()
+    ahead: Ahead = field(default_factory=Ahead)
 
     @property
     def settled_from_ms(self) -> int | None:
@@ -77,6 +82,22 @@ class VatState:
     def last_feed(self) -> Doing | None:
         feeds = [doing for doing in self.doings if doing.kind == EntryKind.FEED.value]
         return max(feeds, key=lambda doing: doing.time_ms, default=None)
+
+
+def _ahead_from(raw: dict[str, Any]) -> Ahead:
+    trends = raw["trends"]
+    return Ahead(
+        **{
+            **raw,
+            "trends": TrendMemory(
+                trends["at_ms"],
+                tuple((name, Trend(**trend)) for name, trend in trends["trends"]),
+                trends["quiet_from_ms"],
+            ),
+            "minutes": tuple(Minute(**one) for one in raw["minutes"]),
+            "crossings": tuple(Crossing(**one) for one in raw["crossings"]),
+        }
+    )
 
 
 def state_to_json(state: VatState) -> str:
@@ -102,5 +123,6 @@ def state_from_json(text: str) -> VatState:
                 name: AlarmMemory(**{**a, "state": AlarmState(a["state"])}) for name, a in raw["alarms"].items()
             },
             "history": tuple(HistoryBin(**b) for b in raw["history"]),
+            "ahead": _ahead_from(raw["ahead"]),
         }
     )
