@@ -144,7 +144,14 @@ def test_every_shortfall_of_the_judgement_has_words(shortfall: str) -> None:
     assert "None" not in sentence
 
 
-ALARMS = [window.OVERHEAT, *window.OFF_LIMITS, *alarm_set.SILENT.values(), *tiring.LIMIT_AHEAD, tiring.UNLOGGED, tiring.DOUBTFUL]
+ALARMS = [
+    window.OVERHEAT,
+    *window.OFF_LIMITS,
+    *alarm_set.SILENT.values(),
+    *tiring.LIMIT_AHEAD,
+    tiring.UNLOGGED,
+    tiring.DOUBTFUL,
+]
 
 
 @pytest.mark.parametrize("alarm", ALARMS)

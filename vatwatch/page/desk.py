@@ -5,6 +5,7 @@ Every reading opens the store anew through `open_reader`, so no connection cross
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Literal
@@ -16,7 +17,17 @@ from vatwatch.errors import StoreFull, VatwatchError
 from vatwatch.page import wording
 from vatwatch.page.drawing import ReductionBar, reduction_bar
 from vatwatch.page.forms import same_substance
-from vatwatch.page.hand import DipView, PieceView, dip_view, dip_warning, in_hand, piece_view
+from vatwatch.page.hand import (
+    DipView,
+    PieceView,
+    ProbeView,
+    dip_view,
+    dip_warning,
+    in_hand,
+    piece_view,
+    probe_view,
+)
+from vatwatch.page.measures import QUANTITY_WORDS
 from vatwatch.page.notebook import Notebook
 from vatwatch.page.wording import Freshness, Reading
 from vatwatch.records import (
@@ -27,6 +38,7 @@ from vatwatch.records import (
     JournalEntry,
     Quantity,
     Scan,
+    Signal,
     Stream,
     VatCard,
     VatCondition,
@@ -52,7 +64,6 @@ class AlarmView:
     answerable: bool
     resettable: bool
     shelvable: bool
-    probe: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +167,6 @@ class Desk:
             answerable=event.to_state in _ANSWERABLE,
             resettable=event.to_state in _RESETTABLE,
             shelvable=event.to_state not in _SET_ASIDE,
-            probe=event.alarm.startswith("silent-"),
         )
 
     def journal(self, reader: StoreReader, vat: str, from_ms: int | None = None) -> list[Logged]:
@@ -189,14 +199,29 @@ class Desk:
         if card is None:
             return ""
         self.notebook.read(reader)
-        lately = [
+        lately = self._lately(vat, now_ms)
+        scan = reader.last_scan(vat)
+        fresh = wording.freshness(scan, now_ms, self.stale_after_ms)
+        return dip_warning(card, scan, fresh, lately, now_ms, self.zone)
+
+    def probes(self, reader: StoreReader, vat: str) -> list[ProbeView]:
+        """The vat's probes as the newest settings name them, and which are out of the liquor on purpose."""
+        newest = reader.newest_settings()
+        tables = json.loads(newest[1]).get("probe", {}) if newest is not None else {}
+        now_ms = self.clock_ms()
+        notices = self._lately(vat, now_ms)
+        return [
+            probe_view(name, QUANTITY_WORDS[Signal(table["signal"]).quantity], notices, now_ms, self.zone)
+            for name, table in tables.items()
+            if table.get("vat") == vat
+        ]
+
+    def _lately(self, vat: str, now_ms: int) -> list[JournalEntry]:
+        return [
             entry
             for entry in self.notebook.entries(vat, now_ms - DAY_MS, now_ms + 60_000)
             if not self.notebook.is_taken_back(entry.entry_id)
         ]
-        scan = reader.last_scan(vat)
-        fresh = wording.freshness(scan, now_ms, self.stale_after_ms)
-        return dip_warning(card, scan, fresh, lately, now_ms, self.zone)
 
     def dips(self, reader: StoreReader, piece: Piece) -> list[DipView]:
         """A piece's dips with what the vat was like during each, from the record."""

@@ -94,6 +94,8 @@ def entry_complaints(entry: JournalEntry, now_ms: int) -> list[str]:
         found.append("Say how many litres were added.")
     if entry.kind is EntryKind.NOTE and not (entry.text or entry.what):
         found.append("The note is empty.")
+    if entry.kind in (EntryKind.PROBE_OUT, EntryKind.PROBE_BACK) and not entry.what:
+        found.append("Say which probe it is.")
     if entry.kind is EntryKind.UNDO and not re.fullmatch(ID_PATTERN, entry.what):
         found.append("It is not said which entry is taken back.")
     found += detail_complaints(entry)

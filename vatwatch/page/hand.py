@@ -147,6 +147,30 @@ def dip_warning(
 
 
 @dataclass(frozen=True, slots=True)
+class ProbeView:
+    """A probe of a vat: in the liquor, or out on purpose until a time."""
+
+    probe: str
+    words: str
+    out_words: str
+
+
+PROBE_OUT_MIN = 30.0
+
+
+def probe_view(probe: str, quantity: str, notices: Sequence[JournalEntry], now_ms: int, zone: tzinfo) -> ProbeView:
+    """A probe by what was last said of it; `notices` are the vat's entries, newest first, without those taken back."""
+    last = next((e for e in notices if e.what == probe and e.kind in (EntryKind.PROBE_OUT, EntryKind.PROBE_BACK)), None)
+    out_words = ""
+    if last is not None and last.kind is EntryKind.PROBE_OUT:
+        until_ms = last.time_ms + round((last.minutes or PROBE_OUT_MIN) * MINUTE_MS)
+        if now_ms < until_ms:
+            since, until = clock_words(last.time_ms, now_ms, zone), clock_words(until_ms, now_ms, zone)
+            out_words = f"out since {since}; counts as back at {until} by itself"
+    return ProbeView(probe, f"{quantity} probe ({probe})", out_words)
+
+
+@dataclass(frozen=True, slots=True)
 class DipView:
     """One dip of a piece: when, where, and what the vat was like during it."""
 

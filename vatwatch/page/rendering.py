@@ -17,7 +17,15 @@ from vatwatch.page import wording
 from vatwatch.page.desk import Desk
 from vatwatch.page.drawing import BAR_WIDTH, CURVE_HEIGHT, CURVE_WIDTH
 from vatwatch.page.forms import MINUTES_AGO_CHOICES, SHELVE_MINUTES
-from vatwatch.page.hand import FIBRE_WORDS, facts_words, finish_views, new_name, outcome_words, piece_view
+from vatwatch.page.hand import (
+    FIBRE_WORDS,
+    PROBE_OUT_MIN,
+    facts_words,
+    finish_views,
+    new_name,
+    outcome_words,
+    piece_view,
+)
 from vatwatch.page.live import Looking, Parts
 from vatwatch.page.visitor import GUEST, Visitor
 from vatwatch.store.reading import StoreReader
@@ -49,6 +57,7 @@ def templates() -> Environment:
         pre_wet_min=PRE_WET_MIN,
         liquor_min=LIQUOR_MIN,
         air_min=AIR_MIN,
+        probe_out_min=PROBE_OUT_MIN,
         bar_width=BAR_WIDTH,
         curve_width=CURVE_WIDTH,
         curve_height=CURVE_HEIGHT,
@@ -167,7 +176,12 @@ class Screens:
                 values = self._vat_values(reader, looking.vat) if looking.vat else self._vats_values(reader)
                 if values is None:
                     continue
-                names = {"live": "vat_live.html", "hand": "hand.html", "journal": "journal.html"}
+                names = {
+                    "live": "vat_live.html",
+                    "hand": "hand.html",
+                    "journal": "journal.html",
+                    "probes": "probes.html",
+                }
                 if not looking.vat:
                     names = {"live": "vats_live.html"}
                 drawn[looking] = {
@@ -189,6 +203,7 @@ class Screens:
             "troubles": self.desk.troubles(reader),
             "hand": self.desk.hand(reader, vat),
             "warning": self.desk.warning(reader, vat),
+            "probes": self.desk.probes(reader, vat),
         }
 
     def _form_values(

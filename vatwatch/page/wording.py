@@ -258,6 +258,6 @@ def alarm_words(event: AlarmEvent, now_ms: int, zone: tzinfo) -> str:
         AlarmState.LATCHED_UNACKNOWLEDGED: f"over since {since}, nobody has answered, kept until you reset it",
         AlarmState.LATCHED_ACKNOWLEDGED: f"over or acknowledged since {since}, kept until you reset it",
         AlarmState.SHELVED: f"shelved since {since}, not told meanwhile",
-        AlarmState.OUT_OF_SERVICE: f"probe out for cleaning since {since}, not told meanwhile",
+        AlarmState.OUT_OF_SERVICE: f"out of service since {since}, not told meanwhile",
     }
     return f"{alarm_name(event.alarm)}: {states.get(event.to_state, f'{event.to_state} since {since}')}."

@@ -3,6 +3,7 @@
 (() => {
   const EVERY_MS = 10000;
   const LOST_AFTER_MS = 25000;
+  const PRESS_MS = 400;
   const TRY_AGAIN_MS = 15000;
   let heardAt = Date.now();
   let source = null;
@@ -19,9 +20,21 @@
     if (silent) lost.textContent = `This screen lost touch with vatwatch at ${clock(heardAt)}. What it shows is old.`;
   }
 
-  // Nothing is swapped under a finger: a part in use waits until it is left.
+  // Nothing is swapped under a finger or half-filled; what is only open or focused is opened and focused again.
+  let pressedAt = -Infinity;
+  let pressing = false;
+  document.addEventListener("pointerdown", () => { pressing = true; }, true);
+  for (const end of ["pointerup", "pointercancel"])
+    document.addEventListener(end, () => { pressing = false; pressedAt = performance.now(); }, true);
+  const changed = (field) =>
+    field.matches("select")
+      ? [...field.options].some((option) => option.selected !== option.defaultSelected) && field.selectedIndex > 0
+      : field.value !== field.defaultValue;
   const inUse = (place) =>
-    place.contains(document.activeElement) || place.querySelector("details[open], form[data-sent]") !== null;
+    pressing || performance.now() - pressedAt < PRESS_MS || place.querySelector("form[data-sent]") !== null ||
+    [...place.querySelectorAll("input:not([type=hidden]), select, textarea")].some(
+      (field) => field === document.activeElement || changed(field));
+  const named = (node) => `${node.tagName} ${node.textContent}`;
 
   function put(name, html) {
     const place = document.getElementById(name);
@@ -31,7 +44,12 @@
       return;
     }
     waiting.delete(name);
+    const open = new Set([...place.querySelectorAll("details[open] > summary")].map(named));
+    const focused = place.contains(document.activeElement) ? named(document.activeElement) : "";
     place.innerHTML = html;
+    for (const summary of place.querySelectorAll("summary")) if (open.has(named(summary))) summary.parentElement.open = true;
+    if (focused)
+      [...place.querySelectorAll("a, button, summary")].find((node) => named(node) === focused)?.focus({ preventScroll: true });
     vatwatch.dress(place);
   }
   const putWaiting = () => {
@@ -75,7 +93,7 @@
       const answer = await fetch(location.pathname + location.search, { signal: AbortSignal.timeout(8000) });
       if (!answer.ok) return;
       const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
-      for (const name of ["live", "hand", "journal"]) {
+      for (const name of ["live", "hand", "journal", "probes"]) {
         const part = fresh.getElementById(name);
         if (part) put(name, part.innerHTML);
       }
@@ -91,7 +109,6 @@
     renew().then(sayLost);
   });
   document.addEventListener("vatwatch:shown", look);
-  document.addEventListener("focusout", () => setTimeout(putWaiting, 0));
-  document.addEventListener("toggle", putWaiting, true);
+  setInterval(putWaiting, 500);
   setInterval(() => renew().then(sayLost), EVERY_MS);
 })();
