@@ -38,14 +38,15 @@ Moment = Annotated[int, Query(ge=0, le=LATEST_MS)]
 
 def json_routes(desk: Desk) -> APIRouter:
     """Routes under /api. They run in worker threads, since the store and `submit` block."""
-    router = APIRouter(prefix="/api")
+    refusals = (400, 401, 403, 404, 408, 409, 413, 414, 415, 421, 422, 503, 507)
+    router = APIRouter(prefix="/api", responses={status: {"model": ErrorOut} for status in refusals})
 
     @router.get("/vats", summary="Every vat now")
     def vats() -> list[VatOut]:
         with desk.open_reader() as reader:
             return [_vat_out(view, desk.clock_ms()) for view in desk.views(reader)]
 
-    @router.get("/vats/{vat}/curve", summary="One quantity over time", responses={404: {"model": ErrorOut}})
+    @router.get("/vats/{vat}/curve", summary="One quantity over time")
     def curve(
         vat: str,
         quantity: CurveName,
@@ -72,7 +73,7 @@ def json_routes(desk: Desk) -> APIRouter:
                 out.high.append(point.high)
         return out
 
-    @router.get("/vats/{vat}/journal", summary="What was logged at a vat", responses={404: {"model": ErrorOut}})
+    @router.get("/vats/{vat}/journal", summary="What was logged at a vat")
     def logged(vat: str, from_ms: Moment, to_ms: Moment) -> list[EntryOut]:
         with desk.open_reader() as reader:
             if all(card.vat != vat for card in reader.cards()):
@@ -90,7 +91,6 @@ def json_routes(desk: Desk) -> APIRouter:
         "/vats/{vat}/alarms",
         status_code=201,
         summary="Acknowledge, shelve, reset … an alarm",
-        responses={code: {"model": ErrorOut} for code in (400, 403, 404, 413, 415, 503, 507)},
     )
     def alarm(vat: str, body: AlarmIn) -> None:
         now_ms = desk.clock_ms()
@@ -106,7 +106,6 @@ def json_routes(desk: Desk) -> APIRouter:
         "/journal",
         status_code=201,
         summary="Log what was done or seen",
-        responses={code: {"model": ErrorOut} for code in (400, 403, 404, 409, 413, 415, 503, 507)},
     )
     def journal(body: JournalIn) -> JournalOut:
         now_ms = desk.clock_ms()

@@ -12,7 +12,7 @@ import ipaddress
 from collections.abc import Iterable
 from urllib.parse import urlsplit
 
-from starlette.responses import PlainTextResponse
+from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 BODY_MOST = 16 * 1024
@@ -129,7 +129,7 @@ class Guard:
         refusal = self._refusal(scope, headers)
         if refusal is not None:
             status, sentence = refusal
-            await PlainTextResponse(sentence, status)(scope, receive, send_with_headers)
+            await _answer(scope, status, sentence)(scope, receive, send_with_headers)
             return
 
         async def receive_some() -> Message:
@@ -155,11 +155,11 @@ class Guard:
                 raise
         if slow and not started:
             slow = False
-            late = PlainTextResponse("The rest did not arrive in time.", 408, headers={"connection": "close"})
+            late = _answer(scope, 408, "The rest did not arrive in time.", {"connection": "close"})
             await late(scope, receive, send_with_headers)
         elif taken > BODY_MOST and not started:
             taken = 0
-            refused = PlainTextResponse(_too_large(), 413, headers={"connection": "close"})
+            refused = _answer(scope, 413, _too_large(), {"connection": "close"})
             await refused(scope, receive, send_with_headers)
 
     def _refusal(self, scope: Scope, headers: dict[str, str]) -> tuple[int, str] | None:
@@ -185,6 +185,12 @@ class Guard:
         if source is None or not self._reached.allows(source.lower(), host):
             return 403, "This came from a page that is not vatwatch's own. Open vatwatch and do it there."
         return None
+
+
+def _answer(scope: Scope, status: int, sentence: str, headers: dict[str, str] | None = None) -> Response:
+    if scope["path"].startswith("/api/"):
+        return JSONResponse({"detail": sentence}, status, headers)
+    return PlainTextResponse(sentence, status, headers)
 
 
 def _too_large() -> str:
