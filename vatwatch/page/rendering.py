@@ -28,6 +28,7 @@ from vatwatch.page.hand import (
 )
 from vatwatch.page.live import Looking, Parts
 from vatwatch.page.visitor import GUEST, Visitor
+from vatwatch.records import VatCondition
 from vatwatch.store.reading import StoreReader
 
 FORM_NAMES = ("feed", "stir", "check", "piece", "top-up", "cover", "note", "finish", "outcome")
@@ -196,13 +197,15 @@ class Screens:
         view = self.desk.view(reader, vat)
         if view is None:
             return None
+        warning = self.desk.warning(reader, vat)
         return {
             "view": view,
             "at": f"/vat/{quote(vat, safe='')}",
             "journal": self.desk.journal(reader, vat),
             "troubles": self.desk.troubles(reader),
             "hand": self.desk.hand(reader, vat),
-            "warning": self.desk.warning(reader, vat),
+            "warning": warning,
+            "follow": not warning and view.condition is VatCondition.SETTLING,
             "probes": self.desk.probes(reader, vat),
         }
 

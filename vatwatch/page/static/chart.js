@@ -55,9 +55,9 @@
 
   const rows = chart.curves.length;
   const layout = {
-    height: 230 * rows, margin: { l: 48, r: 12, t: 28, b: 40 },
+    height: 230 * rows, margin: { l: 52, r: 14, t: 30, b: 44 },
     paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
-    font: { family: "system-ui, sans-serif", size: 14, color: colour("--ink") },
+    font: { family: "system-ui, sans-serif", size: 16, color: colour("--ink") },
     hovermode: "x", dragmode: "zoom", shapes: [], annotations: [],
     xaxis: { range: [written(chart.from_ms), written(chart.to_ms)], gridcolor: colour("--thread"), anchor: `y${rows}`,
       nticks: 5, tickangle: 0, tickformatstops: [

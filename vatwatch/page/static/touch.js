@@ -2,6 +2,8 @@
 // be pressed twice by a shaking hand. Everything works without this file.
 "use strict";
 window.vatwatch = (() => {
+  // Long enough to take back what was logged; the list of the day keeps that button.
+  const DONE_MS = 20000;
   const token = () => document.querySelector("meta[name=vatwatch-token]").content;
   const freshNumber = () =>
     [...crypto.getRandomValues(new Uint8Array(16))].map((byte) => byte.toString(16).padStart(2, "0")).join("");
@@ -12,6 +14,11 @@ window.vatwatch = (() => {
       if (field.value.length < 8) field.value = freshNumber();
     for (const field of root.querySelectorAll("input[name=csrf]")) field.value = token();
     for (const left of root.querySelectorAll("[data-left-ms]")) left.dataset.since = performance.now();
+    const done = document.getElementById("done");
+    if (done && !done.dataset.seen) {
+      done.dataset.seen = "yes";
+      setTimeout(() => done.remove(), DONE_MS);
+    }
     tick();
   }
 
@@ -51,6 +58,7 @@ window.vatwatch = (() => {
     if (event.persisted) location.reload();
   });
   setInterval(tick, 1000);
+  document.documentElement.classList.add("scripted");
   dress(document);
   return { dress, token, freshNumber };
 })();
