@@ -25,7 +25,7 @@ id = "rehearsal"
 name = "The rehearsal shed"
 timezone = "Europe/Lisbon"
 data = "record"
-scan_s = 1
+scan_s = {scan_s}
 
 [page]
 port = {port}
@@ -90,7 +90,7 @@ class Rehearsed:
 
 
 @contextmanager
-def rehearsed(directory: Path, locked: bool = False) -> Iterator[Rehearsed]:
+def rehearsed(directory: Path, locked: bool = False, scan_s: int = 1) -> Iterator[Rehearsed]:
     """Begin the rehearsal, wait until both vats are judged, and end it all."""
     clock = SystemClock()
     ports = directory / "ports"
@@ -101,7 +101,7 @@ def rehearsed(directory: Path, locked: bool = False) -> Iterator[Rehearsed]:
     if locked:
         write_passphrase(directory / "passphrase", hash_passphrase(PASSPHRASE, n=2**6))
         page = f'host = "0.0.0.0"\npassphrase_file = "{directory / "passphrase"}"\nguests = true'
-    text = SETTINGS.format(port=port, page=page, quince=night.ports[QUINCE], heron=night.ports[HERON])
+    text = SETTINGS.format(scan_s=scan_s, port=port, page=page, quince=night.ports[QUINCE], heron=night.ports[HERON])
     for vat in (QUINCE, HERON):
         for field, signal in (("ph", "ph"), ("orp", "orp_mv"), ("temperature", "temperature_c")):
             reference = f'reference = "{night.electrode}"' if field == "orp" else ""

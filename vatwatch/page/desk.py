@@ -18,6 +18,7 @@ from vatwatch.page import wording
 from vatwatch.page.drawing import ReductionBar, reduction_bar
 from vatwatch.page.forms import same_substance
 from vatwatch.page.hand import (
+    LOOSE,
     DipView,
     PieceView,
     ProbeView,
@@ -341,7 +342,9 @@ class Desk:
         if warning and not anyway:
             raise Warned(warning, 409)
         if warning:
-            entry = replace(entry, details=(*entry.details, (Detail.DESPITE.value, warning[:300])))
+            entry = replace(
+                entry, details=(*entry.details, (Detail.DESPITE.value, warning.removesuffix(LOOSE).strip()[:300]))
+            )
         return entry
 
     def hand_in(self, record: JournalEntry | AlarmAction) -> None:

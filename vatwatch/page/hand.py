@@ -54,13 +54,13 @@ def ordinal(number: int) -> str:
 
 
 def in_hand(pieces: Sequence[Piece], now_ms: int) -> list[Piece]:
-    """Pieces still being worked on, those in the liquor first."""
+    """Pieces still being worked on, in the order they were begun: a row must not move away under a finger."""
     found = [
         piece
         for piece in pieces
         if piece.stage is Stage.IN_LIQUOR or (piece.stage is not Stage.JUDGED and now_ms - piece.last_ms <= IN_HAND_MS)
     ]
-    return sorted(found, key=lambda piece: piece.stage is not Stage.IN_LIQUOR)[:MOST_IN_HAND]
+    return sorted(found[:MOST_IN_HAND], key=lambda piece: piece.first_ms)
 
 
 def new_name(pieces: Sequence[Piece]) -> str:
@@ -94,7 +94,7 @@ def facts_words(piece: Piece) -> str:
     if piece.dry_grams is not None:
         parts.append(f"{piece.dry_grams:g} g dry")
     parts.append(f"{len(piece.dips)} {'dip' if len(piece.dips) == 1 else 'dips'}")
-    return ", ".join(parts)
+    return " · ".join(parts)
 
 
 def _stage_words(piece: Piece, stage: Stage) -> str:
