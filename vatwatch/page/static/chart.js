@@ -1,6 +1,7 @@
 // Draws the span with Plotly and fetches a finer curve when zoomed. Without it the drawn pictures stay.
 "use strict";
 (async () => {
+  const DOTS_BELOW = 12;
   const place = document.getElementById("chart");
   const chart = JSON.parse(place.dataset.chart);
   const style = getComputedStyle(document.documentElement);
@@ -47,7 +48,9 @@
       return [
         { ...axes, ...band(axes.x, scaled(rows.low, scale), scaled(rows.high, scale)), mode: "lines", fill: "toself",
           line: { width: 0 }, fillcolor: colour("--band"), hoverinfo: "skip" },
-        { ...axes, y: scaled(rows.mean, scale), mode: "lines", name: chart.curves[n].label,
+        { ...axes, y: scaled(rows.mean, scale), name: chart.curves[n].label,
+          // A line needs two points: a watch that has just begun shows its few as dots.
+          mode: rows.mean.length < DOTS_BELOW ? "lines+markers" : "lines", marker: { color: colour("--line"), size: 7 },
           line: { color: colour("--line"), width: 2 } },
       ];
     });
@@ -87,7 +90,7 @@
   const marks = {
     x: chart.journal.map((mark) => written(mark.time_ms)), y: chart.journal.map(() => 1),
     text: chart.journal.map((mark) => escaped(mark.words)), hoverinfo: "text", mode: "markers", showlegend: false,
-    xaxis: "x", yaxis: "y9", marker: { color: colour("--bloom"), symbol: "diamond", size: 11 },
+    cliponaxis: false, xaxis: "x", yaxis: "y9", marker: { color: colour("--bloom"), symbol: "diamond", size: 11 },
   };
   layout.yaxis9 = { overlaying: "y", range: [0, 1.04], visible: false, fixedrange: true };
 
