@@ -118,11 +118,15 @@ def test_a_request_that_never_comes_whole_is_given_up(house: House, monkeypatch:
 
 def test_a_body_that_never_comes_whole_is_given_up(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(guard, "BODY_WITHIN_S", 0.3)
-    for kind in (b"application/json", b"application/x-www-form-urlencoded"):
+    for path, kind in (
+        (b"/api/journal", b"application/json"),
+        (b"/vat/copper/journal", b"application/x-www-form-urlencoded"),
+        (b"/login", b"application/x-www-form-urlencoded"),
+    ):
         got = raw(
             house,
-            b"POST /api/journal HTTP/1.1\r\nHost: HOST\r\nOrigin: http://HOST\r\nContent-Type: " + kind
-            + b"\r\nContent-Length: 500\r\n\r\n{",
+            b"POST " + path + b" HTTP/1.1\r\nHost: HOST\r\nOrigin: http://HOST\r\nContent-Type: " + kind
+            + b"\r\nContent-Length: 500\r\n\r\nk",
         )  # fmt: skip
         assert b" 408 " in got.splitlines()[0]
 

@@ -99,7 +99,8 @@ def create_app(
     def unwell(request: Request, error: VatwatchError) -> Response:
         if request.url.path.startswith("/api/"):
             return JSONResponse({"detail": str(error)}, 503)
-        return screens.plain("The record cannot be read", f"{error} Whether the vats are well is not known.", 503)
+        sentence = f"{error} Whether the vats are well is not known."
+        return screens.plain("The record cannot be read", sentence, 503, visitor_of(request))
 
     @app.exception_handler(RequestValidationError)
     def not_understood(request: Request, error: RequestValidationError) -> Response:
