@@ -139,7 +139,7 @@ def _vat(vat: str, table: VatTable, probes: tuple[ProbeSettings, ...], scan_s: i
         lead_ms=int(alarms.warn_ahead_h * HOUR_MS),
         # A trend must hold for a while before it is a warning, and longer before the warning is over.
         tiring_timing=AlarmTiming(20 * MINUTE_MS, 60 * MINUTE_MS, None),
-        heating_timing=AlarmTiming(MINUTE_MS, 10 * MINUTE_MS, minutes(alarms.repeat_overheat_min)),
+        heating_timing=AlarmTiming(MINUTE_MS, 10 * MINUTE_MS, 20 * MINUTE_MS, 60 * MINUTE_MS),
         unlogged_timing=AlarmTiming(0, 0, None),
         doubtful_timing=AlarmTiming(60 * MINUTE_MS, 60 * MINUTE_MS, DAY_MS),
         off_timing=AlarmTiming(int(alarms.off_after_min * MINUTE_MS), back_ms, minutes(alarms.repeat_off_min)),

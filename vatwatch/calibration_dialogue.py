@@ -80,9 +80,16 @@ class Dialogue:
         slowest_s = LEAST_READINGS * bench.table.every_s
         self._patience = replace(patience, hold_s=max(patience.hold_s, slowest_s))
         self._companion: str | None = None
+        self._left = "nothing was kept"
 
     def hold(self) -> Calibration:
         """Raises VatwatchError when it cannot be carried through; the person may also leave with Ctrl-C."""
+        try:
+            return self._hold()
+        except KeyboardInterrupt as error:
+            raise VatwatchError(f"left unfinished; {self._left}") from error
+
+    def _hold(self) -> Calibration:
         bench = self._bench
         quantity = bench.table.signal.quantity
         self._say(f"{bench.probe} of {bench.vat_name}: {bench.table.signal.value}.")
@@ -93,6 +100,7 @@ class Dialogue:
         minutes = max(OUT_MINUTES, MINUTES_BESIDES + len(solutions) * self._patience.within_s / 60)
         if bench.watched:
             bench.take_out(away, minutes)
+            self._left += f". The watch takes the probe for back {minutes:.0f} minutes after it was taken out"
             self._say(
                 f"The watch goes on. {' and '.join(away)} may leave the vat now; after {minutes:.0f} minutes the watch takes "
                 "them for back by itself."
@@ -104,12 +112,10 @@ class Dialogue:
         readings = bench.open_readings()
         try:
             calibration = self._read_all(solutions, readings)
-        except KeyboardInterrupt as error:
-            left = f" The watch takes the probe for back after {minutes:.0f} minutes." if bench.watched else ""
-            raise VatwatchError(f"left unfinished; nothing was kept.{left}") from error
         finally:
             readings.close()
         how = bench.keep(calibration)
+        self._left = self._left.replace("nothing was kept", "but the calibration is kept")
         self._conclude(calibration, how)
         if bench.watched:
             self._ask(f"Rinse, put {' and '.join(away)} back into the vat, then press Enter.", str, "")
@@ -238,8 +244,6 @@ class Dialogue:
                 answer = self._out.input(Text(question + " ")).strip()
             except EOFError as error:
                 raise VatwatchError("the dialogue ended before it was finished; it needs a terminal") from error
-            except KeyboardInterrupt as error:
-                raise VatwatchError("left unfinished; nothing was kept") from error
             if not answer and default is None:
                 self._say("An answer is needed here.")
                 continue

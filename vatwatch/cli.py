@@ -209,6 +209,10 @@ def note(
         raise ConfigError(f"there is no vat {vat!r} in {config}; known: {', '.join(settings.vat)}")
     if kind is EntryKind.CHECK and what not in set(Look):
         raise ConfigError(f"a check says how the liquor looks: one of {', '.join(Look)}; given {what!r}")
+    if kind in (EntryKind.PROBE_OUT, EntryKind.PROBE_BACK):
+        probes = [name for name, probe in settings.probe.items() if probe.vat == vat]
+        if what not in probes:
+            raise ConfigError(f"{kind.value} names a probe of {vat}: one of {', '.join(probes)}; given {what!r}")
     now_ms = int(time.time() * 1000)
     entry = JournalEntry(
         entry_id=uuid.uuid4().hex,

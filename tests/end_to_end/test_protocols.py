@@ -121,7 +121,7 @@ def write_config(directory: Path, scan_s: int, ask_every_s: float, every_s: floa
 
 
 def check(samples: Sequence[Sample], events: Sequence[PortEvent]) -> str:
-    """No wrong value among those stored, whatever their flag; never more than three polls in a row without one."""
+    """No wrong value among those stored, whatever their flag; after damage a value within three polls."""
     counts = []
     for port in PROTOCOLS:
         good = missing = 0

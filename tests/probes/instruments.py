@@ -209,20 +209,27 @@ class ModbusUnits(Instrument):
 class Spoiler:
     """Damages a seeded share of frames: cut short, line end lost, bytes replaced, put in or dropped.
 
+    One or two in a row, then three are spared, so that how soon good readings come back is the codec's doing and not
+    luck's; the chance of a frame that is not spared is raised so that the share comes out as asked (small shares).
     `detectable` keeps to damage that a line without a checksum can show: never one digit for another.
     """
 
     def __init__(self, share: float, seed: int, detectable: bool = False) -> None:
         self._rng = random.Random(seed)
-        self._share = share
+        self._chance = share / (1 - 2 * share)
         self._detectable = detectable
-        self.spoilt = 0
+        self._in_a_row = 0
+        self._spared = 3
 
     def __call__(self, frame: bytes) -> bytes:
         rng = self._rng
-        if rng.random() >= self._share:
+        may = self._in_a_row == 1 or self._spared >= 3
+        if not may or rng.random() >= self._chance:
+            self._spared = 1 if self._in_a_row else self._spared + 1
+            self._in_a_row = 0
             return frame
-        self.spoilt += 1
+        self._in_a_row += 1
+        self._spared = 0
         way = rng.randrange(3 if self._detectable else 5)
         place = rng.randrange(len(frame))
         if way == 0:

@@ -35,7 +35,8 @@ def test_slope_of_too_little_is_none() -> None:
 def tired() -> Run:
     run = Run()
     feed = JournalEntry("f", run.slot_ms, run.slot_ms, "plain", EntryKind.FEED, "hydrosulfite", grams=24.0)
-    run.slot(journal=[feed])
+    look = JournalEntry("l", run.slot_ms, run.slot_ms, "plain", EntryKind.CHECK, "amber")
+    run.slot(samples(run.slot_ms + 10_000, orp=-620), journal=[feed, look])
     for number in range(6 * 60 * 6):
         run.slot(samples(run.slot_ms + 10_000, orp=-620 + number / 20))
     return run

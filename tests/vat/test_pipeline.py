@@ -58,7 +58,7 @@ def test_each_limit_puts_the_vat_off_and_is_told_once(given_values: dict[str, fl
     run.minutes(30, **{**GOOD, **given_values})
     assert run.condition() is VatCondition.OFF
     assert shortfall in run.last.scan.shortfalls
-    assert run.transitions(shortfall) == ["release", "occurs"] or run.transitions(shortfall) == ["occurs"]
+    assert [t for t in run.transitions(shortfall) if t not in ("suppress", "release")] == ["occurs"]
     about_it = [push for r in run.results for push in r.pushes if push.alarm == shortfall]
     assert len(about_it) == 1
     assert "What to do: " in about_it[0].body

@@ -30,6 +30,7 @@ _INSERT: Final = (
     "INSERT INTO calibrations (calibration_id, time_ms, probe, accepted, calibration_json) VALUES (?, ?, ?, ?, ?)"
     " ON CONFLICT (calibration_id) DO NOTHING"
 )
+KNOWN: Final = "SELECT 1 FROM calibrations WHERE calibration_id = ?"
 _SELECT: Final = "SELECT calibration_json FROM calibrations WHERE ?1 IS NULL OR probe = ?1 ORDER BY time_ms, number"
 
 

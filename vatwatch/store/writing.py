@@ -84,10 +84,12 @@ class StoreWriter:
             for vat, state_json in batch.state_snapshots.items():
                 connection.execute(statements.REPLACE_SNAPSHOT, (vat, batch.slot_ms, state_json))
 
-    def has(self, entry: JournalEntry | AlarmAction) -> bool:
-        """Whether an entry or action of this id is stored, so that one handed in twice is judged only once."""
+    def has(self, entry: JournalEntry | AlarmAction | Calibration) -> bool:
+        """Whether an entry, action or calibration of this id is stored, so that one handed in twice is judged only once."""
         if isinstance(entry, JournalEntry):
             query, key = "SELECT 1 FROM journal WHERE entry_id = ?", entry.entry_id
+        elif isinstance(entry, Calibration):
+            query, key = calibrations.KNOWN, entry.calibration_id
         else:
             query, key = "SELECT 1 FROM alarm_actions WHERE action_id = ?", entry.action_id
         return self._one(query, (key,)) is not None

@@ -80,7 +80,10 @@ def _rest(settings: VatSettings) -> str:
 def _feed(settings: VatSettings, state: VatState, scan: Scan) -> str:
     dose = reductant_dose(settings, state, scan)
     amount = f"About {dose.words()}." if isinstance(dose, Dose) else f"No amount can be given: {dose.reason}."
-    return f"Feed {settings.recipe.feeding}. {amount} {_rest(settings)} {_reductant_care(settings)}"
+    together = (
+        f" {settings.recipe.feed_with[:1].upper()}{settings.recipe.feed_with[1:]}." if settings.recipe.feed_with else ""
+    )
+    return f"Feed {settings.recipe.feeding}. {amount}{together} {_rest(settings)} {_reductant_care(settings)}"
 
 
 def _reductant_care(settings: VatSettings) -> str:

@@ -20,6 +20,8 @@ SILENT = {
     Quantity.PH: "silent-ph",
     Quantity.ORP: "silent-orp",
 }
+UNTAUGHT_MAYBE = 0.1
+"""An untaught vat is told to be too little reduced only when the chance that it is fit has sunk below this."""
 LONGEST_SHELVE_MS = 24 * HOUR_MS
 LONGEST_DANGER_SHELVE_MS = HOUR_MS
 
@@ -70,6 +72,9 @@ def situations(
         )
         for name in limits
     }
+    if not state.lessons and (scan.reduction is None or scan.reduction.probability_fit > UNTAUGHT_MAYBE):
+        # Nobody has ever said how this liquor looks: the estimate may be off by 50 mV, and cannot claim a loss.
+        found[window.OFF_REDUCTION] = replace(found[window.OFF_REDUCTION], suppressed=True)
     measured: dict[Quantity, Measured] = {
         Quantity.PH: scan.ph,
         Quantity.ORP: scan.orp_mv,
@@ -91,7 +96,8 @@ def situations(
             settling,
             state.been_inside,
             scan.reduction,
-            state.taught_ms,
+            state.lessons[-1].margin_mv if state.lessons else None,
+            state.belief.mean_mv(),
         )
     )
     return found

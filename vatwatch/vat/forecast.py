@@ -34,9 +34,9 @@ class Pace:
 
 
 PACES: dict[str, Pace] = {
-    MARGIN: Pace(2.0**2, 0.01, 2e-5, 0.5**2),
-    PH: Pace(0.02**2, 1e-6, 2e-9, 0.003**2),
-    TEMPERATURE: Pace(0.2**2, 1e-4, 3e-6, 0.1**2),
+    MARGIN: Pace(1.5**2, 0.002, 3e-6, 0.3**2),
+    PH: Pace(0.015**2, 2e-7, 4e-10, 0.002**2),
+    TEMPERATURE: Pace(0.2**2, 1e-3, 6e-5, 0.1**2),
 }
 QUANTITY_OF_LIMIT = {
     window.OFF_REDUCTION: MARGIN,
@@ -53,7 +53,7 @@ SWINGING_MS = 20 * MINUTE_MS
 """How long ORP and pH swing after a disturbance: simulated vats, and common practice to rest half an hour."""
 ASTRAY_ENOUGH = 8
 """Minutes in a row far from the filter on one side: a level of its own, not a spike."""
-SEEN_ENOUGH = 40
+SEEN_ENOUGH = {MARGIN: 40, PH: 40, TEMPERATURE: 8}
 """Minutes since a disturbance before a slope is believed."""
 HORIZON_MS = 12 * HOUR_MS
 _GRID_MIN = (
@@ -142,7 +142,7 @@ def crossing(memory: TrendMemory, name: str, limit: Limit) -> Crossing | None:
     """
     quantity = QUANTITY_OF_LIMIT[name]
     trend = memory.trend(quantity)
-    if trend is None or memory.at_ms is None or trend.seen < SEEN_ENOUGH:
+    if trend is None or memory.at_ms is None or trend.seen < SEEN_ENOUGH[quantity]:
         return None
     pace = PACES[quantity]
     sign = 1.0 if limit.side is Side.HIGH else -1.0

@@ -79,8 +79,10 @@ def temperature_words(scan: Scan, history: History, zone: tzinfo) -> str:
     known = [one for one in history if one.temperature_c is not None]
     if not known or known[-1].temperature_c is None:
         return "no reading of the temperature"
-    when = clock_words(known[-1].start_ms + BIN_MS, scan.slot_ms, zone)
-    return f"last heard {known[-1].temperature_c:.0f} °C about {when}, no reading since"
+    heard_ms = scan.temperature_c.time_ms or known[-1].start_ms + BIN_MS
+    return (
+        f"last heard {known[-1].temperature_c:.0f} °C at {clock_words(heard_ms, scan.slot_ms, zone)}, no reading since"
+    )
 
 
 def condition_words(scan: Scan, zone: tzinfo) -> str:

@@ -39,6 +39,8 @@ from vatwatch.vat.tiring import look_ahead, values_by_quantity
 GAP_MS = 2 * MINUTE_MS
 """A hole in the record longer than this starts alarm delays afresh: nobody knows what happened in it."""
 
+WARMEST_ALKALI_C = 60.0
+"""Where the alkali model of chemistry.alkali ends."""
 MOST_DOUBT_MV = 25.0
 MOST_DOUBT_PH = 0.1
 """More doubt than this would warn for ever; what is left of it is for a look, or a calibration, to settle."""
@@ -167,6 +169,10 @@ def _orp_reference(settings: VatSettings) -> ReferenceElectrode | None:
 def _equivalent_25c(ph: Measured, temperature: Measured, settings: VatSettings) -> float | None:
     if ph.value is None or temperature.value is None:
         return None
+    if not 0.0 <= temperature.value <= WARMEST_ALKALI_C:
+        return (
+            None  # what the liquor would show at 25 °C is not known there; raw, it would be another number altogether
+        )
     try:
         return ph_equivalent_25c(ph.value, temperature.value, settings.alkali)
     except RangeError:

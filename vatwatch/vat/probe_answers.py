@@ -20,8 +20,9 @@ TOGETHER_MINUTES = 10
 KEPT_ANSWERS = 6
 KEPT_KINDS = 8
 LEARNT_FROM = 2
-SLOWER_TIMES = 3.0
+SLOWER_TIMES = 3.5
 SLOWER_MINUTES = 3.0
+SLOWEST_TIMES = 1.5
 IN_A_ROW = 2
 
 
@@ -57,13 +58,13 @@ def judged(answers: Answers, deed: str, base: float, values: tuple[float, ...], 
     """What one answer teaches. `least` is the size below which it says nothing (the unit of the probe's quantity)."""
     if len(values) < SHORTEST_WATCH:
         return answers
-    size, minutes = response_minutes(base, values)
+    size, minutes = response_minutes(base, values, least)
     if abs(size) < least:
         return answers
     known = answers.learnt.get(deed, ())
     if len(known) >= LEARNT_FROM:
         usual = median(known)
-        if minutes >= max(SLOWER_TIMES * usual, usual + SLOWER_MINUTES):
+        if minutes >= max(SLOWER_TIMES * usual, usual + SLOWER_MINUTES, SLOWEST_TIMES * max(known)):
             return Answers(answers.learnt, answers.slow + 1, 0)
     learnt = {**answers.learnt, deed: (*known, minutes)[-KEPT_ANSWERS:]}
     if len(learnt) > KEPT_KINDS:

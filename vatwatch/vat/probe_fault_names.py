@@ -83,7 +83,7 @@ def sentence_for(name: FaultName, seen: Sequence[Seen], since_ms: int, zone: tzi
     since = datetime.fromtimestamp(since_ms / 1000, tz=UTC).astimezone(zone).strftime("%H:%M")
     first = seen[0]
     who = _and([f"{_WHAT[one.quantity]} {one.probe}" for one in seen])
-    are, they = ("are", "them") if len(seen) > 1 else ("is", "it")
+    them = "them" if len(seen) > 1 else "it"
     shows = number_words(first.quantity, first.now)
     match name:
         case FaultName.OUT_OF_LIQUOR:
@@ -95,7 +95,7 @@ def sentence_for(name: FaultName, seen: Sequence[Seen], since_ms: int, zone: tzi
             )
             return (
                 f"The {who} seem{'' if len(seen) > 1 else 's'} to be out of the liquor since {since}: {went} within "
-                f"minutes. Hang {they} back, clear of sludge and film.{heat}"
+                f"minutes. Hang {them} back, clear of sludge and film.{heat}"
             )
         case FaultName.SHORTED:
             rest = "the meter's zero" if first.quantity is Quantity.ORP else "what 0 mV means to a pH meter"

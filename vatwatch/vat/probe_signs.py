@@ -7,16 +7,18 @@ noisy and where to, not the last digit.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any, NamedTuple
 
 from vatwatch.chemistry.thermometers import is_digital_fault, temperature_c_from_pt100
 from vatwatch.errors import RangeError
-from vatwatch.records import Quantity, Sample, Signal
+from vatwatch.records import Flag, Quantity, Sample, Signal
 
 KEPT_MINUTES = 12
+TRIMMED_FROM = 5
+MOST_VALUES = 60
+TURNED_BACK = 0.7
 NERNST_25C_MV = 59.159
 """CODATA constants; close enough for a rough pH from raw millivolts."""
 
@@ -51,21 +53,25 @@ class Minute(NamedTuple):
 class Filling(NamedTuple):
     """The minute that is still filling."""
 
-    total: float = 0.0
-    low: float = math.inf
-    high: float = -math.inf
-    good: int = 0
+    values: tuple[float, ...] = ()
     railed: int = 0
     fault_values: int = 0
 
     def closed(self, carried: float | None) -> Minute:
-        if not self.good:
+        """The minute, without its lowest and highest value when there are enough: a garbled line is not the probe."""
+        values = self.values
+        good = len(values)
+        if not good:
             held = carried if carried is not None else 0.0
             return Minute(carried, held, held, 0, self.railed, self.fault_values)
-        return Minute(self.total / self.good, self.low, self.high, self.good, self.railed, self.fault_values)
+        if good >= TRIMMED_FROM:
+            values = tuple(sorted(values)[1:-1])
+        return Minute(sum(values) / len(values), min(values), max(values), good, self.railed, self.fault_values)
 
 
 EMPTY = Filling()
+NOTHING = Minute(None, 0.0, 0.0, 0)
+"""A minute nobody heard."""
 _LIKE_THE_QUANTITY = (Signal.PH, Signal.ORP_MV, Signal.TEMPERATURE_C)
 
 
@@ -75,20 +81,18 @@ def filled(filling: Filling, sample: Sample) -> Filling:
     if value is None:
         return filling
     signal = sample.signal
-    total, low, high, good, railed, fault_values = filling
-    if signal is Signal.TEMPERATURE_C and is_digital_fault(value):
-        return Filling(total, low, high, good, railed, fault_values + 1)
+    values, railed, fault_values = filling
+    if signal is Signal.TEMPERATURE_C and sample.flag is Flag.FAIL and is_digital_fault(value):
+        return Filling(values, railed, fault_values + 1)
     if signal not in _LIKE_THE_QUANTITY:
         rough = _rough(signal, value)
         if rough is None:
-            return Filling(total, low, high, good, railed + 1, fault_values)
+            return Filling(values, railed + 1, fault_values)
         value = rough
     bottom, top = RAILS[signal.quantity]
     if not bottom < value < top:
-        return Filling(total, low, high, good, railed + 1, fault_values)
-    return Filling(
-        total + value, value if value < low else low, value if value > high else high, good + 1, railed, fault_values
-    )
+        return Filling(values, railed + 1, fault_values)
+    return Filling((*values[1 - MOST_VALUES :], value), railed, fault_values)
 
 
 def _rough(signal: Signal, value: float) -> float | None:
@@ -137,9 +141,9 @@ def is_wild(minutes: Minutes, wild: float) -> bool:
         return False
     if sum(m.span >= wild for m in last) >= 4:
         return True
-    means = [m.mean or 0.0 for m in last]
-    steps = [abs(b - a) for a, b in pairwise(means)]
-    return sum(steps) - abs(means[-1] - means[0]) >= 2.5 * wild
+    steps = [(b.mean or 0.0) - (a.mean or 0.0) for a, b in pairwise(last)]
+    big = [step for step in steps if abs(step) >= 0.6 * wild]
+    return len(big) >= 3 and sum(one * other < 0.0 for one, other in pairwise(big)) >= 2
 
 
 def stays_near(minutes: Minutes, level: float, within: float, noise: float, count: int = 3) -> bool:
@@ -152,14 +156,22 @@ def stays_near(minutes: Minutes, level: float, within: float, noise: float, coun
     )
 
 
-def response_minutes(base: float, values: Sequence[float]) -> tuple[float, float]:
-    """(size, minutes to 63 % of it) of an answer: the furthest that minute means after an event went from `base`."""
-    size = max((value - base for value in values), key=abs, default=0.0)
+def response_minutes(base: float, values: Sequence[float], least: float) -> tuple[float, float]:
+    """(size, minutes to 63 % of it) of an answer: how far minute means after an event first went from `base`.
+
+    What comes after the first turning back belongs to the liquor (a stir lets air in, then the reductant takes over).
+    """
+    size = 0.0
+    for value in values:
+        away = value - base
+        if abs(away) > abs(size):
+            size = away
+        elif abs(size) >= least and away / size < TURNED_BACK:
+            break
     before = base
     for number, value in enumerate(values):
         if size != 0.0 and (value - base) / size >= 0.632:
-            share = (base + 0.632 * size - before) / (value - before)
-            return size, max(number - 0.5 + share, 0.0)
+            return size, max(number - 0.5 + (base + 0.632 * size - before) / (value - before), 0.0)
         before = value
     return size, float(len(values))
 

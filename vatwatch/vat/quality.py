@@ -66,6 +66,8 @@ def flag_samples(
     newest: dict[str, int] = {}
     for given in samples:
         sample = flag_sample(given, slot_start_ms)
+        if sample.flag is Flag.FAIL and _passes_85(sample, after.get(sample.probe)):
+            sample = replace(sample, flag=Flag.PASS, reason="")
         known = probes.get(sample.probe)
         if known is not None and known.out_until_ms is not None and known.is_out(sample.time_ms):
             flagged.append(replace(sample, flag=Flag.NOT_EVALUATED, reason=f"out for {known.out_for}"))
@@ -87,6 +89,13 @@ def flag_samples(
                 reason = f"jumped from {_said(before_value, last.signal)}; the next reading must confirm it"
                 flagged[at] = replace(last, flag=Flag.SUSPECT, reason=reason)
     return after, tuple(flagged)
+
+
+def _passes_85(sample: Sample, before: SeriesMemory | None) -> bool:
+    """A liquor that really climbs past 85 °C shows that number too: no reason to lose sight of it there."""
+    if sample.signal is not Signal.TEMPERATURE_C or sample.value is None or sample.value < 80.0:
+        return False
+    return is_digital_fault(sample.value) and before is not None and (before.value or 0.0) >= 80.0
 
 
 def _step(after: dict[str, SeriesMemory], flagged: list[Sample], newest: dict[str, int], sample: Sample) -> Sample:

@@ -37,7 +37,8 @@ class Fibre(StrEnum):
 class Recipe:
     """What is usual for one chemistry. `ph_protein` is None where the vat does not suit wool and silk.
 
-    `feed_g_l` is a usual feed of the reductant in grams per litre of vat: common practice, no source.
+    `feed_g_l` is a usual feed of the reductant in grams per litre of vat: common practice, no source. `feed_with` is what
+    must go in with it, in words, or nothing.
     """
 
     chemistry: Chemistry
@@ -53,6 +54,7 @@ class Recipe:
     temperature_source: str
     feeding: str
     feed_g_l: tuple[float, float]
+    feed_with: str
     orp_meaning: str
     cautions: tuple[str, ...]
     ph_stated_at_c: float = 25.0
@@ -102,6 +104,7 @@ RECIPES: dict[Chemistry, Recipe] = {
             COMMON_PRACTICE,
             "hydrosulfite, sprinkled in small portions, with alkali if the pH has sunk",
             (0.3, 1.0),
+            "",
             _STATE_FLAG + "With hydrosulfite, platinum shows a mixed potential set by the reductant: a very negative "
             "reading says reductant is left, not that more indigo is reduced.",
             (_DITHIONITE, _NO_ACID, _CAUSTIC, _HEATER, _LABELS),
@@ -120,6 +123,7 @@ RECIPES: dict[Chemistry, Recipe] = {
             "from memory",
             "thiourea dioxide, dissolved first, with alkali if the pH has sunk",
             (0.2, 0.6),
+            "",
             _STATE_FLAG + "Platinum shows a mixed potential set by the breakdown of thiourea dioxide, slow when cool.",
             (_CAUSTIC, _NO_ACID, _HEATER, _LABELS),
         ),
@@ -138,6 +142,7 @@ RECIPES: dict[Chemistry, Recipe] = {
             COMMON_PRACTICE,
             "fructose dissolved in warm water, with lime if the pH has sunk",
             (0.5, 1.5),
+            "",
             _STATE_FLAG
             + "Sugar reduces slowly when cool: a feed shows in ORP after an hour or more, faster when warm.",
             (_LIME, _HEATER, _LABELS),
@@ -156,6 +161,7 @@ RECIPES: dict[Chemistry, Recipe] = {
             "from memory",
             "iron sulphate with twice its weight of lime, or a gentle rake of the sediment",
             (1.0, 3.0),
+            "and twice its weight of lime with it, never without: iron sulphate is sour",
             _STATE_FLAG + "The iron sludge sets the potential: read it in clear liquor above the sediment.",
             (_LIME, _LABELS),
         ),
@@ -173,6 +179,7 @@ RECIPES: dict[Chemistry, Recipe] = {
             "from memory",
             "zinc dust with lime",
             (0.3, 1.0),
+            "",
             _STATE_FLAG + "Zinc itself is far more reducing than indigo needs: the reading says whether zinc is left.",
             ("Zinc and alkali give hydrogen: air the room, no flame, no tight lid.", _LIME, _LABELS),
         ),
@@ -191,6 +198,7 @@ RECIPES: dict[Chemistry, Recipe] = {
             "15 to 35 °C, Paralkalibacillus 18 to 40, Fermentibacillus 12 to 40)",
             "a handful of boiled bran, with ash lye or a little lime if the pH has sunk; expect a day, not an hour",
             (2.0, 5.0),
+            "",
             _STATE_FLAG
             + "Bacteria pass electrons on at their surface: the potential lags and is local; stir, rest, read.",
             (_CAUSTIC, _GASES, _HEATER, _LABELS),
@@ -209,6 +217,7 @@ RECIPES: dict[Chemistry, Recipe] = {
             "47 °C: the same; ceiling from memory",
             "bran, with ash lye or a little lime if the pH has sunk; expect a day, not an hour",
             (2.0, 5.0),
+            "",
             _STATE_FLAG
             + "Bacteria pass electrons on at their surface: the potential lags and is local; stir, rest, read.",
             (_CAUSTIC, _GASES, _HEATER, _LABELS),
@@ -228,6 +237,7 @@ RECIPES: dict[Chemistry, Recipe] = {
             "from memory",
             "bran and a little madder, with alkali if the pH has sunk; expect a day, not an hour",
             (2.0, 5.0),
+            "",
             _STATE_FLAG
             + "Bacteria pass electrons on at their surface: the potential lags and is local; stir, rest, read.",
             (_CAUSTIC, _GASES, _HEATER, _LABELS),

@@ -35,9 +35,7 @@ TIRING_REDUCTION, TIRING_PH, COOLING, HEATING, UNLOGGED, DOUBTFUL = (
     "unlogged",
     "doubtful",
 )
-DOUBTFUL_BELOW = 0.75
-"""Asks for a look when the chance of standing above the reduction limit has sunk below this."""
-LOOK_LASTS_MS = 20 * HOUR_MS
+FALLEN_SINCE_LOOK_MV = 10.0
 LIMIT_AHEAD = {
     TIRING_REDUCTION: window.OFF_REDUCTION,
     TIRING_PH: window.OFF_PH_LOW,
@@ -111,7 +109,8 @@ def situations_ahead(
     settling: bool,
     been_inside: tuple[str, ...],
     reduction: Reduction | None,
-    taught_ms: int | None,
+    looked_at_mv: float | None,
+    offset_mv: float,
 ) -> dict[str, Situation]:
     """What each alarm that looks ahead has to judge in this slot. `standing` by alarm name: raised and not yet over."""
     found = {}
@@ -132,27 +131,31 @@ def situations_ahead(
         found[alarm] = Situation(
             beyond=near,
             value=None if coming is None else coming.per_hour,
-            suppressed=alarm != HEATING and (settling or limit not in been_inside),
+            suppressed=alarm != HEATING
+            and (settling or limit not in been_inside or (alarm == TIRING_REDUCTION and looked_at_mv is None)),
         )
     found[UNLOGGED] = Situation(beyond=ahead.unlogged_ms is not None)
-    found[DOUBTFUL] = _doubtful(reduction, settling, taught_ms, slot_ms, beyond, been_inside)
+    found[DOUBTFUL] = _doubtful(reduction, settling, looked_at_mv, offset_mv, beyond, been_inside)
     return found
 
 
 def _doubtful(
     reduction: Reduction | None,
     settling: bool,
-    taught_ms: int | None,
-    slot_ms: int,
+    looked_at_mv: float | None,
+    offset_mv: float,
     beyond: Mapping[str, bool],
     been_inside: tuple[str, ...],
 ) -> Situation:
-    """Near its limit, and nobody has looked lately: one look tells more than any number of readings."""
+    """Perhaps near its limit, and lower than when somebody last looked: one look tells more than any number of readings.
+
+    `looked_at_mv` is the margin at the newest look, with no offset added, as the readings alone gave it.
+    """
     off = beyond.get(window.OFF_REDUCTION, False)
-    looked = taught_ms is not None and slot_ms - taught_ms < LOOK_LASTS_MS
-    if reduction is None or off or looked or settling or window.OFF_REDUCTION not in been_inside:
+    if reduction is None or off or settling or window.OFF_REDUCTION not in been_inside:
         return Situation(beyond=None if reduction is None else False, suppressed=off or settling)
-    return Situation(beyond=reduction.probability_fit < DOUBTFUL_BELOW, value=reduction.probability_fit)
+    fallen = looked_at_mv is None or reduction.margin_mv - offset_mv <= looked_at_mv - FALLEN_SINCE_LOOK_MV
+    return Situation(beyond=fallen and reduction.probability_fit < window.SURE_ENOUGH, value=reduction.probability_fit)
 
 
 def shifted(limit: Limit, by: float) -> Limit:

@@ -30,7 +30,7 @@ _TOLD = {
     tiring.COOLING: phrases.TEMPERATURE,
     tiring.HEATING: phrases.TEMPERATURE,
 }
-_WHAT = {
+WHAT = {
     limits.OFF_REDUCTION: "too little reduced",
     limits.OFF_PH_LOW: "pH too low",
     limits.OFF_PH_HIGH: "pH too high",
@@ -69,21 +69,15 @@ def _worth_telling(event: AlarmEvent) -> bool:
         return True
     if event.transition != Trigger.RETURNS.value or event.from_state not in STANDING:
         return False
-    # A forecast that has changed is not news; only the end of what was, or of danger, is.
-    return event.alarm not in (
-        tiring.TIRING_REDUCTION,
-        tiring.TIRING_PH,
-        tiring.COOLING,
-        tiring.UNLOGGED,
-        tiring.DOUBTFUL,
-    )
+    # A forecast that has changed is not news; only the end of what was is.
+    return event.alarm not in (*tiring.LIMIT_AHEAD, tiring.UNLOGGED, tiring.DOUBTFUL)
 
 
 def _push(event: AlarmEvent, settings: VatSettings, scan: Scan, state: VatState, urgency: Urgency) -> Push:
     zone, now_ms = settings.timezone, event.slot_ms
     back = event.transition == Trigger.RETURNS.value
     again = "still " if event.transition == Trigger.RE_ALARMS.value else ""
-    what = _WHAT[event.alarm]
+    what = WHAT[event.alarm]
     told = _TOLD.get(event.alarm)
     lines = [f"{clock_words(now_ms, now_ms, zone)}: {_seen(event, settings, scan, state)}"]
     if event.alarm in tiring.LIMIT_AHEAD and not back:
@@ -110,7 +104,7 @@ def _push(event: AlarmEvent, settings: VatSettings, scan: Scan, state: VatState,
 
 def _lower(what: str) -> str:
     """Capitals shout while it lasts; when it is over nobody need shout."""
-    return {"TOO HOT": "too hot", "HEATING towards its ceiling": "heating towards its ceiling"}.get(what, what)
+    return "too hot" if what == "TOO HOT" else what
 
 
 def _seen(event: AlarmEvent, settings: VatSettings, scan: Scan, state: VatState) -> str:

@@ -25,12 +25,20 @@ from vatwatch.vat.doings import initial_state
 from vatwatch.vat.pipeline import step
 from vatwatch.vat.recipes import RECIPES, Chemistry
 from vatwatch.vat.settings import VatSettings, Window
+from vatwatch.vat.state import VatState
 
 MINUTE, HOUR, DAY = 60_000, 3_600_000, 86_400_000
 SCAN_MS = MINUTE
 START = 20_000 * DAY
 WARMED = {"hydrosulfite", "thiourea-dioxide", "woad", "bran-madder"}
-LIMITS = (window.OFF_REDUCTION, window.OFF_PH_LOW, window.OFF_PH_HIGH, window.OFF_COLD, window.OFF_WARM, window.OVERHEAT)
+LIMITS = (
+    window.OFF_REDUCTION,
+    window.OFF_PH_LOW,
+    window.OFF_PH_HIGH,
+    window.OFF_COLD,
+    window.OFF_WARM,
+    window.OVERHEAT,
+)
 SUBSTANCE = {"zinc dust": "zinc", "iron sulphate": "copperas"}
 ALKALI_SUBSTANCE = {"lime": "lime", "soda-ash": "soda ash", "caustic-soda": "caustic soda", "potash": "potash"}
 
@@ -41,9 +49,13 @@ FAULTS: dict[str, frozenset[str]] = {
     "heater stuck on": frozenset({tiring.HEATING, window.OFF_WARM, window.OVERHEAT}),
     "heater stuck off": frozenset({tiring.COOLING, window.OFF_COLD}),
     "cold snap": frozenset({window.OFF_COLD, tiring.COOLING}),
-    "lid off": frozenset({tiring.TIRING_REDUCTION, window.OFF_REDUCTION, tiring.TIRING_PH, window.OFF_PH_LOW, window.OFF_COLD}),
+    "lid off": frozenset(
+        {tiring.TIRING_REDUCTION, window.OFF_REDUCTION, tiring.TIRING_PH, window.OFF_PH_LOW, window.OFF_COLD}
+    ),
     "cable": frozenset({"silent-orp", "silent-ph", "silent-temperature"}),
-    "dilution": frozenset({window.OFF_REDUCTION, window.OFF_PH_LOW, window.OFF_COLD, tiring.TIRING_PH, tiring.UNLOGGED}),
+    "dilution": frozenset(
+        {window.OFF_REDUCTION, window.OFF_PH_LOW, window.OFF_COLD, tiring.TIRING_PH, tiring.UNLOGGED}
+    ),
     "unlogged stir": frozenset({tiring.UNLOGGED}),
 }
 
@@ -127,7 +139,9 @@ class Dyer:
         self.number = 0
         self.busy_until: dict[str, int] = {}
 
-    def entry(self, at_ms: int, kind: EntryKind, what: str = "", grams: float | None = None, litres: float | None = None) -> JournalEntry:
+    def entry(
+        self, at_ms: int, kind: EntryKind, what: str = "", grams: float | None = None, litres: float | None = None
+    ) -> JournalEntry:
         self.number += 1
         return JournalEntry(f"e{self.number}", at_ms, at_ms, "plain", kind, what=what, grams=grams, litres=litres)
 
@@ -139,13 +153,18 @@ class Dyer:
         self.due = [one for one in self.due if one[0] > now_ms]
         return [entry for _, act in ready for entry in act(now_ms)]
 
-    def hear(self, push: Push, state: object, scan: Scan) -> None:
+    def hear(self, push: Push) -> None:
         hour = push.slot_ms % DAY / HOUR
         delay = self.rng.uniform(20, 60) * MINUTE
         if push.urgency.value != "danger" and not 6.5 <= hour <= 22.5:
             delay += ((6.5 - hour) % 24) * HOUR
         at = push.slot_ms + int(delay)
-        kind = {tiring.TIRING_REDUCTION: "feed", window.OFF_REDUCTION: "feed", tiring.TIRING_PH: "alkali", window.OFF_PH_LOW: "alkali"}.get(push.alarm, push.alarm)
+        kind = {
+            tiring.TIRING_REDUCTION: "feed",
+            window.OFF_REDUCTION: "feed",
+            tiring.TIRING_PH: "alkali",
+            window.OFF_PH_LOW: "alkali",
+        }.get(push.alarm, push.alarm)
         if "no longer" in push.title or self.busy_until.get(kind, 0) > push.slot_ms:
             return
         self.busy_until[kind] = at + 3 * HOUR
@@ -161,7 +180,7 @@ class Dyer:
         elif kind in (tiring.COOLING, window.OFF_COLD):
             self.later(at, lambda now: self.befall(now, Mishap.HEATER_MENDED))
 
-    state_now: Callable[[], object]
+    state_now: Callable[[], VatState]
     scan_now: Callable[[], Scan]
 
     def befall(self, now_ms: int, *what: Mishap) -> list[JournalEntry]:
@@ -174,12 +193,19 @@ class Dyer:
         if not isinstance(dose, Dose):
             return []
         self.vat.befall(now_ms, Mishap.LID_ON)
-        name = SUBSTANCE.get(dose.substance, ALKALI_SUBSTANCE.get(self.settings.alkali.value, dose.substance) if dose.substance not in ("hydrosulfite", "thiourea dioxide", "fructose", "bran") else dose.substance)
+        name = SUBSTANCE.get(
+            dose.substance,
+            ALKALI_SUBSTANCE.get(self.settings.alkali.value, dose.substance)
+            if dose.substance not in ("hydrosulfite", "thiourea dioxide", "fructose", "bran")
+            else dose.substance,
+        )
         logged = self.settings.recipe.reductant if dose.substance == self.settings.recipe.reductant else dose.substance
 
         def give(now: int, grams: float) -> list[JournalEntry]:
             self.vat.apply(self.entry(now, EntryKind.FEED, name, grams))
             self.vat.apply(self.entry(now, EntryKind.STIR))
+            if self.settings.recipe.feed_with and logged == self.settings.recipe.reductant:
+                self.vat.apply(self.entry(now, EntryKind.FEED, "lime", 2.0 * grams))
             return [self.entry(now, EntryKind.FEED, logged, grams), self.entry(now, EntryKind.STIR)]
 
         half = dose.high_g / 2
@@ -218,7 +244,7 @@ def run_month(chemistry: str, seed: int, days: float = 30.0, fault_every_days: f
                 unplugged_until = now + 40 * MINUTE
             else:
                 dyer.later(now, lambda at, what=what: _happen(dyer, what, at))  # type: ignore[misc]
-        dyer.state_now, dyer.scan_now = lambda s=state: s, lambda s=scan: s  # type: ignore[assignment,misc]
+        dyer.state_now, dyer.scan_now = lambda s=state: s, lambda s=scan: s  # type: ignore[misc]
         journal = dyer.take_due(now) if scan is not None else []
         vat.advance(now)
         truth = vat.truth()
@@ -248,7 +274,7 @@ def run_month(chemistry: str, seed: int, days: float = 30.0, fault_every_days: f
                 coming = state.ahead.crossing(limit)
                 if coming is not None:
                     month.forecasts.append((now, limit, coming.early_ms, coming.median_ms, coming.late_ms))
-            dyer.hear(push, state, scan)
+            dyer.hear(push)
     return month
 
 
@@ -256,10 +282,8 @@ def _made_ready(vat: SimulatedVat, chemistry: str, at_ms: int) -> None:
     """A month is judged from a vat that works: what its maker would do on the first day, by the recipe."""
     recipe = RECIPES[Chemistry(chemistry)]
     low, high = (ph_equivalent_25c(x, recipe.ph_stated_at_c, recipe.alkali) for x in recipe.ph_cellulose)
-    number = 0
-    for hour in range(8, 25):
-        vat.advance(at_ms - DAY + hour * HOUR)
-        number += 1
+    for number in range(8, 25):
+        vat.advance(at_ms - DAY + number * HOUR)
         if true_ph_25c(vat, recipe.alkali) < low + 0.4 * (high - low):
             feed = JournalEntry(
                 f"made-{number}", vat.time_ms, vat.time_ms, "plain", EntryKind.FEED,
@@ -272,6 +296,11 @@ def _made_ready(vat: SimulatedVat, chemistry: str, at_ms: int) -> None:
                 JournalEntry(f"made-r{number}", vat.time_ms, vat.time_ms, "plain", EntryKind.FEED, name,
                              0.5 * recipe.feed_g_l[1] * vat.mixture.volume_l)
             )  # fmt: skip
+            if recipe.feed_with:
+                lime = recipe.feed_g_l[1] * vat.mixture.volume_l
+                vat.apply(
+                    JournalEntry(f"made-l{number}", vat.time_ms, vat.time_ms, "plain", EntryKind.FEED, "lime", lime)
+                )
     vat.advance(at_ms)
 
 
@@ -281,7 +310,9 @@ def _unattended(vat: SimulatedVat, settings: VatSettings, limit: str, now: int) 
     for minute in range(0, 36 * 60, 5):
         twin.advance(now + minute * MINUTE)
         truth = twin.truth()
-        if limit in outside(settings.window, truth.leuco_share, true_ph_25c(twin, settings.alkali), truth.temperature_c):
+        if limit in outside(
+            settings.window, truth.leuco_share, true_ph_25c(twin, settings.alkali), truth.temperature_c
+        ):
             return now + minute * MINUTE
     return None
 
@@ -305,7 +336,7 @@ def outside(own: Window, share: float, ph: float, t: float) -> set[str]:
 
 def _plan(rng: random.Random, chemistry: str, begin: int, days: float, every: float) -> list[tuple[int, str]]:
     """What will happen, by time: dips and stirs on most days, looks, and faults."""
-    plan: list[tuple[int, str]] = []
+    plan: list[tuple[int, str]] = [(begin + 5 * MINUTE, "look")]
     for day in range(int(days)):
         morning = begin - begin % DAY + DAY * (day + 1) + 9 * HOUR
         if day % 2 == 0:

@@ -8,17 +8,18 @@ The seeds of the test ("test/…") and of tuning ("tune/…", with --tuning) nev
 from __future__ import annotations
 
 import argparse
+import itertools
 import random
 import time
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 
 from tests.benchmarks.probe_faults.shed import CHEMISTRIES, DAY, HOUR, MINUTE, SIGNALS, Shed
 from tests.vat.vats import START
-from vatwatch.records import EntryKind, Flag, JournalEntry
+from vatwatch.records import EntryKind, JournalEntry
 from vatwatch.rehearsal.liquor import VatTruth
 from vatwatch.vat.probe_fault_names import FaultName, Finding
 from vatwatch.vat.probe_faults import FaultMemory, step_faults
@@ -26,6 +27,11 @@ from vatwatch.vat.qartod import SeriesMemory
 from vatwatch.vat.quality import flag_samples
 
 ALKALINE_CHEMISTRIES = ("hydrosulfite", "thiourea-dioxide", "bran-madder")
+MOVING_CHEMISTRIES = {
+    "pH": ("hydrosulfite", "thiourea-dioxide", "fructose-lime", "iron-lime", "woad", "bran-madder"),
+    "ORP": CHEMISTRIES,
+}
+"""Where feeds move the quantity often enough to show how fast the probe follows; elsewhere a coating cannot be seen."""
 WARM_CHEMISTRIES = ("hydrosulfite", "thiourea-dioxide", "woad", "bran-madder", "leaf-ash")
 
 
@@ -96,7 +102,8 @@ def draw_case(seed: str, number: int) -> Case:
         case FaultName.STUCK:
             within = 3 * HOUR + (15 * HOUR if probes == ("T",) else 0)
         case FaultName.SLOW:
-            onset, within = START + 4 * DAY, 3 * DAY
+            chemistry = rng.choice(MOVING_CHEMISTRIES[probes[0]])
+            onset, within = START + 5 * DAY, (6 if probes == ("pH",) else 3) * DAY
         case FaultName.DISAGREE:
             within = (1 if variant.endswith("off") else 24) * HOUR
         case FaultName.ALKALINE_ERROR:
@@ -132,17 +139,30 @@ def strike(shed: Shed, case: Case, truth: VatTruth) -> None:
             case "pH coated" | "ORP coated":
                 probe.disturb(lag_s=rng.uniform(600.0, 1500.0))
             case "second thermometer off":
-                probe.disturb(offset=rng.choice((-1, 1)) * rng.uniform(2.5, 6.0))
+                probe.disturb(offset=rng.choice((-1, 1)) * rng.uniform(2.5, 4.5))
             case "second thermometer creeps":
-                probe.disturb(drift_per_day=rng.choice((-1, 1)) * rng.uniform(4.0, 8.0))
+                shed.wrong[name] = _creeping(rng.choice((-1, 1)) * rng.uniform(4.0, 8.0) * shed.scan_ms / DAY)
             case "caustic over pH 12":
-                grams = 40.0 * shed.vat.mixture.volume_l * (0.05 + 10.0 ** (12.6 - 14.0 + 0.02 * (truth.temperature_c - 25)))
-                shed.vat.apply(JournalEntry("caustic", case.onset_ms, case.onset_ms, "plain", EntryKind.FEED, "caustic soda", grams))
+                grams = (
+                    40.0
+                    * shed.vat.mixture.volume_l
+                    * (0.05 + 10.0 ** (12.6 - 14.0 + 0.02 * (truth.temperature_c - 25)))
+                )
+                shed.vat.apply(
+                    JournalEntry(
+                        "caustic", case.onset_ms, case.onset_ms, "plain", EntryKind.FEED, "caustic soda", grams
+                    )
+                )
                 probe.disturb(offset=probe.traits.offset - 0.05)
             case "switched to °F" | "°F from the start":
                 shed.wrong[name] = lambda v: v * 1.8 + 32.0
             case _:
                 probe.in_air = True
+
+
+def _creeping(per_reading: float) -> Callable[[float], float]:
+    count = itertools.count(1)
+    return lambda value: value + per_reading * next(count)
 
 
 def judged_slots(shed: Shed) -> Iterator[tuple[int, tuple[Finding, ...], VatTruth]]:
@@ -161,10 +181,8 @@ def is_true(finding: Finding, truth: VatTruth) -> bool:
 
 
 def run_case(case: Case) -> Verdict:
-    shed = Shed(case.seed, case.chemistry, (case.onset_ms - START + case.within_ms) / DAY, troubles=False)
-    for name in case.probes:
-        if name == "T2" and name not in shed.probes:
-            return run_case(Case(case.seed + "+", *[getattr(case, f) for f in Case.__slots__[1:]]))
+    days = (case.onset_ms - START + case.within_ms) / DAY
+    shed = Shed(case.seed, case.chemistry, days, second_thermometer=True if "T2" in case.probes else None)
     struck = {SIGNALS[name][0] for name in case.probes}
     before: set[FaultName] = set()
     wrong: set[str] = set()
@@ -176,7 +194,7 @@ def run_case(case: Case) -> Verdict:
             before = {f.name for f in findings}
             if slot_ms >= case.onset_ms:
                 if not separable(case, truth):
-                    return run_case(Case(case.seed + "+", *[getattr(case, f) for f in Case.__slots__[1:]]))
+                    return run_case(replace(case, seed=f"{case.seed}+"))
                 strike(shed, case, truth)
                 begun = True
             continue
@@ -217,7 +235,9 @@ def run_clean(seed: str, chemistry: str, days: float) -> CleanMonth:
     for slot_ms, findings, truth in judged_slots(shed):
         now = {(f.name, f.probes) for f in findings if not is_true(f, truth)}
         if now != last:
-            false += [f"{name} {','.join(probes)} at {(slot_ms - START) / DAY:.3f} d" for name, probes in sorted(now - last)]
+            false += [
+                f"{name} {','.join(probes)} at {(slot_ms - START) / DAY:.3f} d" for name, probes in sorted(now - last)
+            ]
             last = now
     return CleanMonth(chemistry, seed, days, tuple(false))
 
@@ -230,7 +250,9 @@ def _case(job: tuple[str, int]) -> Verdict:
     return run_case(draw_case(*job))
 
 
-def score(seed: str, cases: int, clean_days: float, per_chemistry: int, workers: int) -> tuple[list[Verdict], list[CleanMonth]]:
+def score(
+    seed: str, cases: int, clean_days: float, per_chemistry: int, workers: int
+) -> tuple[list[Verdict], list[CleanMonth]]:
     jobs = [(seed, number) for number in range(cases)]
     clean = [(f"{seed}/clean/{n}", chemistry, clean_days) for n in range(per_chemistry) for chemistry in CHEMISTRIES]
     if workers == 1:
@@ -240,7 +262,9 @@ def score(seed: str, cases: int, clean_days: float, per_chemistry: int, workers:
 
 
 def table(verdicts: list[Verdict], months: list[CleanMonth]) -> str:
-    lines = [f"{'fault':26} {'injected as':28} {'cases':>5} {'right':>5}  {'median':>8}  {'slowest':>8}  otherwise named"]
+    lines = [
+        f"{'fault':26} {'injected as':28} {'cases':>5} {'right':>5}  {'median':>8}  {'slowest':>8}  otherwise named"
+    ]
     groups: dict[tuple[str, str], list[Verdict]] = defaultdict(list)
     for v in verdicts:
         groups[v.case.name, v.case.variant].append(v)
@@ -258,7 +282,9 @@ def table(verdicts: list[Verdict], months: list[CleanMonth]) -> str:
     days = sum(m.days for m in months)
     if days:
         false = [f for m in months for f in m.false]
-        lines.append(f"clean: {days / 30:.1f} vat-months, {len(false)} false faults = {len(false) / days * 30:.2f} per vat-month")
+        lines.append(
+            f"clean: {days / 30:.1f} vat-months, {len(false)} false faults = {len(false) / days * 30:.2f} per vat-month"
+        )
         for m in months:
             lines += [f"  {m.chemistry} {m.seed}: {f}" for f in m.false]
     return "\n".join(lines)

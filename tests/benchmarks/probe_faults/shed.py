@@ -31,14 +31,14 @@ FORGOTTEN_SHARE = 0.1
 
 # grams per litre of liquor and feed: modest amounts, so that a month of feeding does not drown the vat
 _FEEDS: dict[str, tuple[tuple[str, float], ...]] = {
-    "hydrosulfite": (("hydrosulfite", 0.4), ("soda ash", 0.25)),
-    "thiourea-dioxide": (("thiourea dioxide", 0.25), ("soda ash", 0.25)),
+    "hydrosulfite": (("hydrosulfite", 0.4), ("soda ash", 0.6)),
+    "thiourea-dioxide": (("thiourea dioxide", 0.25), ("soda ash", 0.6)),
     "fructose-lime": (("fructose", 0.5), ("lime", 0.15)),
     "iron-lime": (("copperas", 0.4), ("lime", 0.3)),
     "zinc-lime": (("zinc", 0.25), ("lime", 0.2)),
-    "leaf-ash": (("bran", 1.0), ("potash", 0.2)),
-    "woad": (("bran", 0.8), ("potash", 0.15)),
-    "bran-madder": (("bran", 0.8), ("soda ash", 0.15)),
+    "leaf-ash": (("bran", 1.0), ("potash", 0.5)),
+    "woad": (("bran", 0.8), ("potash", 0.4)),
+    "bran-madder": (("bran", 0.8), ("soda ash", 0.4)),
 }
 
 Change = Callable[[float], float]
@@ -54,6 +54,7 @@ class Shed:
     scan_ms: int = 10_000
     troubles: bool = True
     line_noise: float = 0.005
+    second_thermometer: bool | None = None
     wrong: dict[str, Change] = field(default_factory=dict)
     rng: random.Random = field(init=False)
     vat: SimulatedVat = field(init=False)
@@ -73,13 +74,22 @@ class Shed:
                 f"{self.seed}/ph",
             ),
             "ORP": OrpProbe(
-                ProbeTraits(rng.uniform(0.3, 2.0), rng.gauss(0.0, 6.0), 1.0, rng.uniform(15.0, 60.0), rng.choice((0.1, 1.0))),
+                ProbeTraits(
+                    rng.uniform(0.3, 2.0), rng.gauss(0.0, 6.0), 1.0, rng.uniform(15.0, 60.0), rng.choice((0.1, 1.0))
+                ),
                 f"{self.seed}/orp",
             ),
         }
-        for name in ("T", "T2")[: rng.choice((1, 2))]:
+        second = rng.random() < 0.5
+        if self.second_thermometer is not None:
+            second = self.second_thermometer
+        for name in ("T", "T2") if second else ("T",):
             traits = ProbeTraits(
-                rng.uniform(0.0, 0.05), rng.gauss(0.0, 0.2), 1.0, rng.uniform(8.0, 30.0), rng.choice((0.01, 0.0625, 0.1))
+                rng.uniform(0.0, 0.05),
+                rng.gauss(0.0, 0.2),
+                1.0,
+                rng.uniform(8.0, 30.0),
+                rng.choice((0.01, 0.0625, 0.1)),
             )
             self.probes[name] = TemperatureProbe(traits, f"{self.seed}/{name}")
         self.settings = self._settings()
@@ -190,9 +200,7 @@ class Shed:
                 readings = [one for one in codec.feed(spoilt) if isinstance(one, LineReading)]
                 values = dict(readings[-1].values) if readings else {}
                 clean = spoilt.endswith(b"\r\n")
-            samples = [
-                Sample(at, "plain", SIGNALS[name][0], SIGNALS[name][1], value) for name, value in values.items()
-            ]
+            samples = [Sample(at, "plain", SIGNALS[name][0], SIGNALS[name][1], value) for name, value in values.items()]
             written: list[JournalEntry] = []
             while todo and todo[0].logged_ms <= slot_ms:
                 written.append(todo.pop(0))
