@@ -19,7 +19,8 @@ ALLOWED: dict[str, set[str]] = {
     "probes": LEAVES,
     "store": LEAVES,
     "outlets": LEAVES,
-    "page": {"store", *LEAVES},
+    "dyeing": LEAVES,
+    "page": {"dyeing", "store", *LEAVES},
     "season": {"store", "vat", *LEAVES},
     "rehearsal": LEAVES,
     "clock": set(),
@@ -47,11 +48,11 @@ ALLOWED: dict[str, set[str]] = {
     },
     "cli": {
         "calibrating", "calibration_dialogue", "calibration_due",
-        "assembly", "explain", "checkup", "commissioning", "config", "daemon", "demo", "season", "store", "terminal",
-        "vatwatch", *LEAVES,
+        "assembly", "explain", "checkup", "commissioning", "config", "daemon", "demo", "page", "season", "store",
+        "terminal", "vatwatch", *LEAVES,
     },
 }  # fmt: skip
-PURE = ("chemistry", "vat", "records", "errors")
+PURE = ("chemistry", "dyeing", "vat", "records", "errors")
 PURE_MODULES = (
     "probes/lines.py",
     "probes/sdi12.py",
@@ -59,6 +60,7 @@ PURE_MODULES = (
     "probes/inference.py",
     "outlets/homie.py",
     "page/wording.py",
+    "page/hand.py",
 )
 NOT_PURE = {
     "asyncio", "io", "logging", "multiprocessing", "os", "pathlib", "random", "secrets", "select", "serial", "shutil",

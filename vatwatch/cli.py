@@ -80,6 +80,7 @@ def run(config: ConfigOption = DEFAULT_CONFIG) -> None:
     """Watch the vats of the settings file until stopped."""
     from vatwatch.config import load_config
     from vatwatch.daemon import Daemon
+    from vatwatch.page.address import qr_text
 
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s", stream=sys.stderr)
     for chatty in ("uvicorn", "apprise", "httpx"):
@@ -92,6 +93,8 @@ def run(config: ConfigOption = DEFAULT_CONFIG) -> None:
     names = ", ".join(vat.name for vat in daemon.vats.values())
     page = f" The page is at {daemon.page_url} ." if daemon.page_url else ""
     err.print(f"watching {names}; the record is in {settings.site.data}.{page}", markup=False, soft_wrap=True)
+    if daemon.page_url and settings.page.passphrase_file and sys.stderr.isatty():
+        err.out(qr_text(settings.page.address or daemon.page_url), highlight=False)
     late = daemon.run_until_stopped()
     if late:
         raise VatwatchError(f"stopped, but these did not end in time: {', '.join(late)}")
@@ -250,6 +253,43 @@ def review(
             first = max(first, int(last - days * 86_400_000))
         write_review(reader, to, first, last + 1, settings.site.timezone)
     out.print(f"written: {to} (open it in a browser)", markup=False)
+
+
+@app.command()
+def passphrase(
+    to: Annotated[Path, typer.Option("--to", help="the file to write")] = Path("vatwatch-passphrase"),
+) -> None:
+    """Ask for a passphrase and write its hash, for a page that phones on the network may open."""
+    from vatwatch.page.passphrase import hash_passphrase, write_passphrase
+
+    given = typer.prompt("Passphrase (8 characters or more)", hide_input=True, confirmation_prompt="Once more")
+    write_passphrase(to, hash_passphrase(given))
+    out.print(
+        f'written: {to}. In the settings file: [page] host = "0.0.0.0" and passphrase_file = "{to.resolve()}"',
+        markup=False,
+        soft_wrap=True,
+    )
+
+
+@app.command()
+def address(config: ConfigOption = DEFAULT_CONFIG) -> None:
+    """Where the page is, as a link and as a QR code to open it on a phone."""
+    from vatwatch.config import load_config
+    from vatwatch.page.address import is_loopback, page_url, qr_text
+
+    page = load_config(config).page
+    if not page.enabled:
+        raise ConfigError(f"{config}, table [page]: enabled is false, so there is no page to open")
+    url = page.address or page_url(page.host, page.port)
+    out.print(url, markup=False, soft_wrap=True)
+    if page.address is None and is_loopback(page.host):
+        out.print(
+            "Only this computer can open it. For phones: `vatwatch passphrase`, then [page] host and passphrase_file.",
+            markup=False,
+            soft_wrap=True,
+        )
+        return
+    out.out(qr_text(url), highlight=False)
 
 
 def _when(text: str | None, now_ms: int, zone: ZoneInfo) -> int:

@@ -10,7 +10,7 @@ import difflib
 import tomllib
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self, get_args
+from typing import Annotated, Any, Self, get_args
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, Field, ValidationError, field_validator, model_validator
@@ -183,9 +183,24 @@ class PageTable(Table):
     """The web page at the vat."""
 
     enabled: bool = Field(True, description="whether the page is served")
-    host: Literal["127.0.0.1", "localhost", "::1"] = Field("127.0.0.1", description="loopback only in this version")
-    port: int = Field(8417, ge=0, le=65535, description="its port; 0 picks a free one")
-    address: str | None = Field(None, description="link put into pushes, if not the page's own")
+    host: str = Field(
+        "127.0.0.1", min_length=1, max_length=253, description="address it is served at; 0.0.0.0 for the local network"
+    )
+    port: int = Field(8417, ge=1, le=65535, description="its port")
+    address: str | None = Field(
+        None, pattern=r"^https?://[^/\s]+", description="link put into pushes, if not the page's own"
+    )
+    passphrase_file: Path | None = Field(None, description="file that `vatwatch passphrase` wrote")
+    guests: bool = Field(False, description="whether anybody on the network may look without the passphrase")
+
+    @model_validator(mode="after")
+    def _locked_on_a_network(self) -> Self:
+        if self.enabled and self.passphrase_file is None and self.host not in ("127.0.0.1", "localhost", "::1"):
+            raise ValueError(
+                "a page that others on the network can reach needs passphrase_file; write one with "
+                "`vatwatch passphrase`, or leave host at 127.0.0.1"
+            )
+        return self
 
 
 class Config(Table):

@@ -21,7 +21,9 @@ from vatwatch.errors import ConfigError, StoreError
 from vatwatch.in_force import why_unusable
 from vatwatch.outlets.forwarder import Forwarder, Outlet
 from vatwatch.outlets.urgent import UrgentSender
-from vatwatch.page.app import create_app
+from vatwatch.page.address import origin_of, page_url
+from vatwatch.page.app import Page, create_app
+from vatwatch.page.passphrase import read_passphrase
 from vatwatch.page.server import PageServer
 from vatwatch.probes.reader import PortReader
 from vatwatch.recorder import Recorder
@@ -74,6 +76,7 @@ class Daemon:
         self._readers: list[PortReader] = []
         self._forwarders: list[Forwarder] = []
         self._page: PageServer | None = None
+        self._page_app: Page | None = None
         self._stop_asked = threading.Event()
 
     @property
@@ -232,30 +235,31 @@ class Daemon:
     def _committed(self) -> None:
         for forwarder in self._forwarders:
             forwarder.notify()
+        if self._page_app is not None:
+            self._page_app.ring()
 
     def _page_address(self) -> str | None:
         page = self.config.page
         if page.address or not page.enabled:
             return page.address
-        return f"http://{_bracketed(page.host)}:{page.port}"
+        return page_url(page.host, page.port)
 
     def _start_page(self) -> None:
         page = self.config.page
         if not page.enabled:
             return
-        address = f"http://{_bracketed(page.host)}:{page.port}"
-        app = create_app(
+        served = f"http://[{page.host}]:{page.port}" if ":" in page.host else f"http://{page.host}:{page.port}"
+        self._page_app = create_app(
             self.open_reader,
             self.recorder.submit,
             self.clock.now_ms,
             self.config.site.timezone,
             int(max(PAGE_STALE_SCANS * self.config.site.scan_s, PAGE_STALE_S * self.clock.rate) * 1000),
-            address,
+            served,
+            passphrase=None if page.passphrase_file is None else read_passphrase(page.passphrase_file),
+            guests=page.guests,
+            also=[] if page.address is None else [origin_of(page.address)],
         )
-        self._page = PageServer(app, page.host, page.port)
+        self._page = PageServer(self._page_app, page.host, page.port, self._page_app.close)
         self._page.start()
-        self.page_url = address
-
-
-def _bracketed(host: str) -> str:
-    return f"[{host}]" if ":" in host else host
+        self.page_url = page_url(page.host, page.port)

@@ -84,6 +84,16 @@ def celsius(value: float | None) -> Measured:
             "Not known: the pH probe has been silent since 04:31.",
         ),
         (
+            replace(
+                SCAN,
+                condition=VatCondition.UNKNOWN,
+                ph=Measured(None, None, Flag.MISSING, "silent", NOW_MS - HOUR_MS),
+                orp_mv=Measured(None, None, Flag.MISSING, "silent", NOW_MS - HOUR_MS),
+                temperature_c=Measured(None, None, Flag.MISSING, "silent", NOW_MS - HOUR_MS),
+            ),
+            "Not known: the pH, ORP and temperature probes have been silent since 11:10.",
+        ),
+        (
             replace(SCAN, condition=VatCondition.OFF, shortfalls=("off-ph-low",), ph_25c=10.46),
             "Not fit to dye: pH 10.46 (as at 25 °C) is below 10.5.",
         ),
