@@ -55,6 +55,8 @@ def test_a_good_vat_is_dyeable() -> None:
 def test_each_limit_puts_the_vat_off_and_is_told_once(given_values: dict[str, float], shortfall: str) -> None:
     run = Run()
     run.minutes(3)
+    for part in range(60):  # a liquor changes its temperature slowly; a jump would be the probe's
+        run.minutes(1, t=30.0 + (given_values.get("t", 30.0) - 30.0) * part / 60)
     run.minutes(30, **{**GOOD, **given_values})
     assert run.condition() is VatCondition.OFF
     assert shortfall in run.last.scan.shortfalls

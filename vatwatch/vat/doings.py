@@ -77,6 +77,8 @@ def _remade(state: VatState, settings: VatSettings) -> VatState:
         slot_ms=state.slot_ms,
         first_slot_ms=state.first_slot_ms,
         probes=state.probes,
+        series=state.series,
+        faults=state.faults,
         beyond=state.beyond,
         alarms=state.alarms,
         history=state.history,

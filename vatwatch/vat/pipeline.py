@@ -30,7 +30,8 @@ from vatwatch.vat.doings import DISTURBING, age_belief, read_journal
 from vatwatch.vat.estimate import Couple, couple_from_readings, estimate_reduction
 from vatwatch.vat.history import extend
 from vatwatch.vat.limits import Limit
-from vatwatch.vat.quality import flag_sample
+from vatwatch.vat.probe_faults import doubted, step_faults, withheld
+from vatwatch.vat.quality import flag_samples
 from vatwatch.vat.scan import heed_notices, measure, quantities_out, remember
 from vatwatch.vat.settings import MINUTE_MS, VatSettings
 from vatwatch.vat.state import VatState
@@ -59,11 +60,14 @@ def step(
 
     Slots must come in increasing order. Samples older than the slot are kept and flagged, not judged.
     """
-    flagged = tuple(flag_sample(sample, slot_ms - settings.scan_ms) for sample in samples)
     state = _after_gap(state, settings, slot_ms)
     heeded = heed_notices(state.probes, settings, journal)
-    state = replace(state, probes=remember(heeded, settings, flagged), slot_ms=slot_ms)
-    ph, orp, temperature = measure(state.probes, settings, slot_ms)
+    series, flagged = flag_samples(state.series, samples, slot_ms - settings.scan_ms, heeded)
+    probes = remember(heeded, settings, flagged)
+    faults = step_faults(settings, state.faults, slot_ms, flagged, journal, probes)
+    state = replace(state, probes=probes, series=series, faults=faults, slot_ms=slot_ms)
+    measured = measure(withheld(probes, faults.findings), settings, slot_ms)
+    ph, orp, temperature = doubted(measured, faults.findings, settings)
     reference = _orp_reference(settings)
     ph_25c = _equivalent_25c(ph, temperature, settings)
     couple = _couple(ph, orp, temperature, reference, settings)

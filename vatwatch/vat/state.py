@@ -15,6 +15,8 @@ from vatwatch.vat.alarms import AlarmMemory
 from vatwatch.vat.estimate import OffsetBelief
 from vatwatch.vat.forecast import Crossing, TrendMemory
 from vatwatch.vat.history import History, HistoryBin
+from vatwatch.vat.probe_faults import FaultMemory, faults_from_plain
+from vatwatch.vat.qartod import SeriesMemory, series_from_plain
 from vatwatch.vat.recognise import Minute
 from vatwatch.vat.scan import ProbeMemory
 from vatwatch.vat.tiring import Ahead
@@ -72,6 +74,8 @@ class VatState:
     alarms: dict[str, AlarmMemory] = field(default_factory=dict)
     history: History = ()
     ahead: Ahead = field(default_factory=Ahead)
+    series: dict[str, SeriesMemory] = field(default_factory=dict)
+    faults: FaultMemory = field(default_factory=FaultMemory)
 
     @property
     def settled_from_ms(self) -> int | None:
@@ -124,5 +128,7 @@ def state_from_json(text: str) -> VatState:
             },
             "history": tuple(HistoryBin(**b) for b in raw["history"]),
             "ahead": _ahead_from(raw["ahead"]),
+            "series": {name: series_from_plain(one) for name, one in raw["series"].items()},
+            "faults": faults_from_plain(raw["faults"]),
         }
     )

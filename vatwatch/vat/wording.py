@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from vatwatch.records import AlarmEvent, Push, Scan, Urgency
+from vatwatch.records import AlarmEvent, Flag, Measured, Push, Scan, Urgency
 from vatwatch.vat import phrases, tiring
 from vatwatch.vat import window as limits
 from vatwatch.vat.advice import what_to_do
@@ -169,7 +169,8 @@ def _probe_push(
         body = f"{clock_words(now_ms, now_ms, zone)}: readings again. {condition_words(scan, zone)}"
     else:
         again = "still " if event.transition == Trigger.RE_ALARMS.value else ""
-        title = f"{settings.name}: {probes} {again}silent"
+        silent = all(_measured(one.alarm, scan).flag is Flag.MISSING for one, _ in together)
+        title = f"{settings.name}: {probes} {again}{'silent' if silent else 'not believable'}"
         hot = state.alarms.get(limits.OVERHEAT)
         if event.alarm == "silent-temperature" and hot is not None and hot.state in STANDING:
             title = f"{settings.name}: was TOO HOT, and its thermometer is {again}silent"
@@ -178,9 +179,16 @@ def _probe_push(
     return Push(_push_id(event), now_ms, event.vat, event.alarm, Urgency.TELL if back else urgency, title, body)
 
 
+def _measured(alarm: str, scan: Scan) -> Measured:
+    return {"silent-ph": scan.ph, "silent-orp": scan.orp_mv, "silent-temperature": scan.temperature_c}[alarm]
+
+
 def _silence(event: AlarmEvent, settings: VatSettings, scan: Scan, state: VatState) -> str:
     zone, now_ms = settings.timezone, event.slot_ms
-    measured = {"silent-ph": scan.ph, "silent-orp": scan.orp_mv, "silent-temperature": scan.temperature_c}[event.alarm]
+    measured = _measured(event.alarm, scan)
+    found = [one.sentence for one in state.faults.findings if one.flag is Flag.FAIL]
+    if found and measured.flag is Flag.FAIL:
+        return f"{' '.join(found)} What cannot be believed is not shown, and the vat counts as unknown."
     since = "Nothing usable yet"
     if measured.time_ms:
         since = f"Nothing usable since {clock_words(measured.time_ms, now_ms, zone)}"

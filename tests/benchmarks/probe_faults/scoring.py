@@ -180,9 +180,9 @@ def is_true(finding: Finding, truth: VatTruth) -> bool:
     return finding.name is FaultName.ALKALINE_ERROR and truth.ph > 11.8
 
 
-def run_case(case: Case) -> Verdict:
+def run_case(case: Case, scan_ms: int) -> Verdict:
     days = (case.onset_ms - START + case.within_ms) / DAY
-    shed = Shed(case.seed, case.chemistry, days, second_thermometer=True if "T2" in case.probes else None)
+    shed = Shed(case.seed, case.chemistry, days, scan_ms, second_thermometer=True if "T2" in case.probes else None)
     struck = {SIGNALS[name][0] for name in case.probes}
     before: set[FaultName] = set()
     wrong: set[str] = set()
@@ -194,7 +194,7 @@ def run_case(case: Case) -> Verdict:
             before = {f.name for f in findings}
             if slot_ms >= case.onset_ms:
                 if not separable(case, truth):
-                    return run_case(replace(case, seed=f"{case.seed}+"))
+                    return run_case(replace(case, seed=f"{case.seed}+"), scan_ms)
                 strike(shed, case, truth)
                 begun = True
             continue
@@ -225,11 +225,10 @@ class CleanMonth:
     seed: str
     days: float
     false: tuple[str, ...]
-    suspect_samples: int = 0
 
 
-def run_clean(seed: str, chemistry: str, days: float) -> CleanMonth:
-    shed = Shed(seed, chemistry, days)
+def run_clean(seed: str, chemistry: str, days: float, scan_ms: int) -> CleanMonth:
+    shed = Shed(seed, chemistry, days, scan_ms)
     false: list[str] = []
     last: set[tuple[FaultName, tuple[str, ...]]] = set()
     for slot_ms, findings, truth in judged_slots(shed):
@@ -242,19 +241,22 @@ def run_clean(seed: str, chemistry: str, days: float) -> CleanMonth:
     return CleanMonth(chemistry, seed, days, tuple(false))
 
 
-def _clean(job: tuple[str, str, float]) -> CleanMonth:
+def _clean(job: tuple[str, str, float, int]) -> CleanMonth:
     return run_clean(*job)
 
 
-def _case(job: tuple[str, int]) -> Verdict:
-    return run_case(draw_case(*job))
+def _case(job: tuple[str, int, int]) -> Verdict:
+    seed, number, scan_ms = job
+    return run_case(draw_case(seed, number), scan_ms)
 
 
 def score(
-    seed: str, cases: int, clean_days: float, per_chemistry: int, workers: int
+    seed: str, cases: int, clean_days: float, per_chemistry: int, workers: int, scan_ms: int
 ) -> tuple[list[Verdict], list[CleanMonth]]:
-    jobs = [(seed, number) for number in range(cases)]
-    clean = [(f"{seed}/clean/{n}", chemistry, clean_days) for n in range(per_chemistry) for chemistry in CHEMISTRIES]
+    jobs = [(seed, number, scan_ms) for number in range(cases)]
+    clean = [
+        (f"{seed}/clean/{n}", chemistry, clean_days, scan_ms) for n in range(per_chemistry) for chemistry in CHEMISTRIES
+    ]
     if workers == 1:
         return [_case(job) for job in jobs], [_clean(job) for job in clean]
     with ProcessPoolExecutor(workers) as pool:
@@ -296,10 +298,11 @@ def main() -> None:
     parser.add_argument("--months", type=int, default=24, help="clean vat-months, a multiple of 8")
     parser.add_argument("--tuning", action="store_true", help="the seeds kept for tuning")
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--scan-ms", type=int, default=10_000)
     given = parser.parse_args()
     begin = time.perf_counter()
     seed = "tune" if given.tuning else "test"
-    print(table(*score(seed, given.cases, 30.0, given.months // len(CHEMISTRIES), given.workers)))
+    print(table(*score(seed, given.cases, 30.0, given.months // len(CHEMISTRIES), given.workers, given.scan_ms)))
     print(f"{time.perf_counter() - begin:.0f} s")
 
 
