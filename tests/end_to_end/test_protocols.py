@@ -105,7 +105,9 @@ def instruments(directory: Path, share: float, *kinds: str) -> Iterator[None]:
                 assert said.readline() == b"ready\n"
         yield
     finally:
-        for process in running:
+        for kind, process in zip(kinds, running, strict=False):
+            # The name goes first: the number of a pseudo-terminal is soon given to somebody else's.
+            (directory / kind).unlink(missing_ok=True)
             process.kill()
             process.wait(10)
 

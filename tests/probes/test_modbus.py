@@ -268,6 +268,7 @@ def peer(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SerialLink]:
         with SerialLink(settings) as link:
             yield link
     finally:
+        device.unlink(missing_ok=True)
         process.kill()
         process.wait(10)
 
