@@ -9,7 +9,7 @@ from uuid import uuid4
 import httpx
 import pytest
 
-from tests.page.house import NOW_MS, House, scan_of
+from tests.page.house import CARDS, NOW_MS, House, scan_of
 from vatwatch.page.forms import MINUTES_AGO_CHOICES
 from vatwatch.records import EntryKind, JournalEntry, VatCondition
 
@@ -263,3 +263,20 @@ def test_each_span_is_drawn_with_marks(fit: House, client: httpx.Client, span: s
     assert screen.count('class="day-mark"') == 3
     assert "Fed 20 g lime" in screen
     assert client.get("/vat/copper/chart", params={"span": "century"}).status_code == 422
+
+
+def test_a_probe_that_is_not_there_cannot_be_out(fit: House, client: httpx.Client) -> None:
+    answer = post(client, "probe-out", what="tub-ph", text="cleaning")
+    assert answer.status_code == 422
+    assert "no probe “tub-ph”" in answer.text
+    settings = (
+        '{"probe":{"tub-ph":{"vat":"copper","signal":"ph_mv"},"far-t":{"vat":"east-shed","signal":"temperature_c"}}}'
+    )
+    fit.writer.do(lambda writer: writer.record_settings(NOW_MS, settings, CARDS))
+    screen = client.get("/vat/copper").text
+    assert "pH probe (tub-ph)" in screen
+    assert "far-t" not in screen
+    assert post(client, "probe-out", what="tub-ph", minutes="20", text="cleaning").status_code == 303
+    assert "Out since 12:10; counts as back at 12:30 by itself" in client.get("/vat/copper").text
+    assert post(client, "probe-back", what="tub-ph").status_code == 303
+    assert "Out for cleaning" in client.get("/vat/copper").text

@@ -298,6 +298,8 @@ class Desk:
         entry = self._of_its_vat(entry) if entry.kind is EntryKind.UNDO else self.completed(entry)
         if entry.kind is EntryKind.DIP and detail(entry, Detail.PART) == Part.IN:
             entry = self._fit_to_dip(entry, anyway)
+        if entry.kind in (EntryKind.PROBE_OUT, EntryKind.PROBE_BACK):
+            self._probe_is_there(entry)
         if entry.kind is EntryKind.FINISH and detail(entry, Detail.STEP) == Step.BOIL:
             self._may_be_boiled(entry)
         self.hand_in(entry)
@@ -322,6 +324,13 @@ class Desk:
         if self.notebook.is_taken_back(undo.what) and self.notebook.entry(undo.entry_id) is None:
             raise NotTaken(f"“{wording.entry_words(undone)}” was taken back before.", 409)
         return replace(undo, vat=undone.vat)
+
+    def _probe_is_there(self, entry: JournalEntry) -> None:
+        with self.open_reader() as reader:
+            names = [probe.probe for probe in self.probes(reader, entry.vat)]
+        if entry.what not in names:
+            known = ", ".join(names) or "none is set up"
+            raise NotTaken(f"Not logged: this vat has no probe “{entry.what}”; its probes: {known}.", 422)
 
     def _may_be_boiled(self, entry: JournalEntry) -> None:
         with self.open_reader() as reader:

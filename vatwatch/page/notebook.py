@@ -62,7 +62,8 @@ class Notebook:
         """Entries of a vat that happened in [from_ms, to_ms), newest first."""
         with self._lock:
             found = [entry for entry in self._entries.values() if entry.vat == vat and from_ms <= entry.time_ms < to_ms]
-        return sorted(found, key=lambda entry: (entry.time_ms, entry.logged_ms), reverse=True)
+        # What was handed in last stands first, also among entries of one moment.
+        return sorted(found, key=lambda entry: (entry.time_ms, entry.logged_ms))[::-1]
 
     def pieces(self) -> list[Piece]:
         """Every piece, the one with the newest entry first."""
