@@ -22,7 +22,9 @@ from vatwatch.page.app import create_app
 from vatwatch.page.server import PageServer
 from vatwatch.probes.reader import PortReader
 from vatwatch.recorder import Recorder
+from vatwatch.records import PortEvent
 from vatwatch.store.reading import StoreReader
+from vatwatch.store.salvage import open_or_salvage
 from vatwatch.store.writing import StoreWriter
 from vatwatch.vat.settings import VatSettings
 
@@ -88,7 +90,7 @@ class Daemon:
     def start(self) -> None:
         """Open store, threads, page. Broker, database, phone and probes may all be away. Raises VatwatchError."""
         outlets = assembly.outlets(self.config, self.source, self.open_reader, self.clock.now_ms, self._page_address())
-        self._writer = StoreWriter.open(self.store_path)
+        self._writer, salvaged = open_or_salvage(self.store_path)
         try:
             version = self._writer.record_settings(
                 self.clock.now_ms(),
@@ -105,6 +107,10 @@ class Daemon:
                 self._committed,
             )
             self._recorder.start()
+            if salvaged is not None:
+                log.error(salvaged.told())
+                # Kept in the record too, where the review shows it.
+                self._recorder.take([PortEvent(self.clock.now_ms(), "store", "damaged", salvaged.told())])
             self._start_page()
         except BaseException:
             self.stop()

@@ -362,7 +362,7 @@ def replayed(reader: StoreReader, vat: str, state: VatState, from_slot_ms: int) 
         if version not in known:
             try:
                 known[version] = assembly.vat_settings_from_text(reader.settings(version)).get(vat)
-            except (ConfigError, ValueError) as error:
+            except (ConfigError, StoreError, ValueError, KeyError) as error:  # damaged and salvaged, or very old
                 log.warning("settings version %d cannot be read any more (%s); its slots are skipped", version, error)
                 known[version] = None
         settings = known[version]

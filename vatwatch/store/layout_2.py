@@ -73,9 +73,10 @@ STATEMENTS = (
         -- How far sealing and rolling up have come, as numbers of scans. One row.
         only INTEGER PRIMARY KEY CHECK (only = 1),
         sealed_through INTEGER NOT NULL,
-        rolled_through INTEGER NOT NULL
+        rolled_through INTEGER NOT NULL,
+        given_through INTEGER NOT NULL -- no scan to come gets a number up to this (after a salvage)
     )""",
-    "INSERT INTO marks VALUES (1, 0, 0)",
+    "INSERT INTO marks VALUES (1, 0, 0, 0)",
     """CREATE TABLE known_vats (
         -- Every vat ever scanned, with its first slot and the newest one in a chunk.
         vat TEXT PRIMARY KEY,

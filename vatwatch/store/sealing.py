@@ -12,11 +12,13 @@ import time
 from collections.abc import Generator, Iterator
 
 from vatwatch.errors import StoreError
+from vatwatch.store import rollups
 from vatwatch.store.chunk_making import Columns, pack
 from vatwatch.store.hot import FLOAT_PLACES, Bodies
-from vatwatch.store.rollups import HOUR_MS, PLACES, Tally
+from vatwatch.store.rollups import PLACES, Tally
 
 DAY_MS = 86_400_000
+HOUR_MS = rollups.HOUR_MS
 CHUNK_SCANS = 17_280
 """A vat's day at one scan in 5 s; a faster grid makes several chunks of a day."""
 SEAL_SCANS = 6 * CHUNK_SCANS

@@ -222,7 +222,7 @@ class Shelf:
     def newest_number(self) -> int:
         """The highest number given to a scan; 0 while there is none."""
         found = self._connection.execute(
-            "SELECT max((SELECT sealed_through FROM marks),"
+            "SELECT max((SELECT max(sealed_through, given_through) FROM marks),"
             " coalesce((SELECT first_number + scans - 1 FROM hot_batches ORDER BY first_number DESC LIMIT 1), 0))"
         ).fetchone()
         return int(found[0])

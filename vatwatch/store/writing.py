@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import fcntl
+import logging
 import os
 import sqlite3
 import threading
@@ -14,11 +15,13 @@ from typing import Self
 
 from vatwatch.errors import StoreError
 from vatwatch.records import AlarmAction, Batch, Delivery, JournalEntry, StepResult, VatCard
-from vatwatch.store import faults, rows, schema, statements
+from vatwatch.store import converting, faults, inspection, rows, schema, statements
 from vatwatch.store.hot import Bodies, Step, slots_of
 from vatwatch.store.sealing import Sealer
 from vatwatch.store.shelf import Shelf
 from vatwatch.store.strays import is_stray
+
+log = logging.getLogger(__name__)
 
 BUSY_TIMEOUT_MS = 10_000
 """How long to wait for another program that happens to write (a database browser) before giving up."""
@@ -66,7 +69,7 @@ class StoreWriter:
             path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise faults.os_error(error, path.parent, "make the directory") from error
-        lock_fd = _lock(path)
+        lock_fd = lock_store(path)
         connection: sqlite3.Connection | None = None
         try:
             connection = sqlite3.connect(
@@ -270,7 +273,8 @@ class StoreWriter:
             self._connection.execute("ROLLBACK")
 
 
-def _lock(path: Path) -> int:
+def lock_store(path: Path) -> int:
+    """Make sure that nobody else writes to the store until the returned descriptor is closed. Errors: StoreError."""
     lock_path = path.with_name(path.name + ".lock")
     try:
         lock_fd = os.open(lock_path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
@@ -298,9 +302,9 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     version = schema.version_of(connection)
     schema.refuse_newer(version, len(schema.MIGRATIONS))
     if version:
-        finding = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
-        if finding != "ok":
-            raise faults.damaged(path, str(finding).splitlines()[-1])
+        finding = inspection.at_start(connection)
+        if finding:
+            raise faults.damaged(path, finding)
     mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
     if mode != "wal":
         raise StoreError(
@@ -311,3 +315,6 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute("PRAGMA foreign_keys = ON")
     connection.execute(f"PRAGMA journal_size_limit = {WAL_LIMIT_BYTES}")
     schema.migrate(connection, schema.MIGRATIONS)
+    if schema.half_converted(connection):
+        log.info("the store %s is of an older layout and is being rewritten; this may take some minutes", path)
+        converting.convert(connection, lambda done, left: log.info("%d scans rewritten, %d left", done, left))
