@@ -97,7 +97,8 @@ def test_a_good_file_is_taken(tmp_path: Path) -> None:
          "is calibrated with readings_ph"),
         (('delimiter = ","', 'pattern = "("'), "table [port.left]"),
         (("[site]", "[phone.me]\n[site]"), "exactly one of url_file and url"),
-        (("[site]", '[page]\nhost = "0.0.0.0"\n[site]'), "key host: given \"0.0.0.0\", expected"),
+        (("[site]", '[page]\nhost = "0.0.0.0"\n[site]'),
+         "table [page]: a page that others on the network can reach needs passphrase_file"),
         (("[site]", "[site"), "FILE: is not TOML"),
     ],
 )  # fmt: skip

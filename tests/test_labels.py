@@ -10,11 +10,16 @@ from typer.main import get_command
 
 from vatwatch import records
 from vatwatch.chemistry.alkali import Alkali
+from vatwatch.chemistry.check_solutions import CheckSolution
+from vatwatch.chemistry.electrode_health import Fault
 from vatwatch.chemistry.electrodes import ReferenceElectrode
 from vatwatch.cli import app
 from vatwatch.config import Config
+from vatwatch.dyeing.outcomes import RUBBING_GRADES
+from vatwatch.dyeing.pieces import Stage
+from vatwatch.dyeing.steps import Detail, Part, Step
 from vatwatch.records import Look
-from vatwatch.vat import pipeline, window
+from vatwatch.vat import alarm_set, tiring, window
 from vatwatch.vat.recipes import Chemistry, Fibre
 
 PAGE = (Path(__file__).resolve().parent.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
@@ -28,7 +33,7 @@ WORDS = {word.split(": ")[-1].split(", and")[0].strip() for word in WORDS}
 
 ENUMS: list[type[Enum]] = [
     records.VatCondition, records.EntryKind, records.AlarmState, records.ActionVerb, records.Urgency, records.Signal,
-    Look, Alkali, ReferenceElectrode, Chemistry, Fibre,
+    Look, Alkali, ReferenceElectrode, Chemistry, Fibre, Fault, CheckSolution, Stage, Step, Part, Detail,
 ]  # fmt: skip
 
 
@@ -39,7 +44,12 @@ def test_every_word_of_an_enumeration_is_listed(enum: type[Enum]) -> None:
 
 def test_every_alarm_and_reason_is_listed() -> None:
     reasons = {window.NO_PH, window.NO_ORP, window.NO_TEMPERATURE, window.NO_ESTIMATE, window.SETTLING, window.UNSURE}
-    assert {window.OVERHEAT, *window.OFF_LIMITS, *pipeline.SILENT.values(), *reasons} <= WORDS
+    assert {*tiring.LIMIT_AHEAD, tiring.UNLOGGED, tiring.DOUBTFUL} <= WORDS
+    assert {window.OVERHEAT, *window.OFF_LIMITS, *alarm_set.SILENT.values(), *reasons} <= WORDS
+
+
+def test_every_rubbing_grade_is_listed() -> None:
+    assert set(RUBBING_GRADES) <= WORDS
 
 
 def test_every_command_is_listed() -> None:

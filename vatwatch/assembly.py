@@ -6,7 +6,7 @@ The only place that knows both the file's tables and the rooms' own settings. Mi
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,13 +23,20 @@ from vatwatch.chemistry.calibration import (
     point_from_ph_reading,
 )
 from vatwatch.chemistry.indigo import E7_PRIOR_MV
-from vatwatch.config import CalibrationTable, Config, PortTable, ProbeTable, SiteTable, VatTable
+from vatwatch.config import CalibrationTable, Config, ProbeTable, SiteTable, VatTable
 from vatwatch.errors import ConfigError, RangeError
+from vatwatch.in_force import calibrations_in_force, made_ms, recalibrated
+from vatwatch.port_tables import PortTable
 from vatwatch.probes.lines import LineFormat
-from vatwatch.probes.settings import PortSettings, ProbeWiring
-from vatwatch.records import Quantity, Signal
+from vatwatch.probes.modbus import ModbusQuestion, register_of_sheet_number
+from vatwatch.probes.sdi12 import Sdi12Question
+from vatwatch.probes.settings import PortSettings, ProbeWiring, Question, plausible_numbers
+from vatwatch.records import Calibration, Quantity, Signal
 from vatwatch.vat.recipes import RECIPES
 from vatwatch.vat.settings import (
+    DAY_MS,
+    DAY_MS,
+    HOUR_MS,
     MINUTE_MS,
     AlarmTiming,
     Deadbands,
@@ -45,6 +52,8 @@ if TYPE_CHECKING:
 
 DEFAULT_SIGMA = {Quantity.PH: 0.02, Quantity.ORP: 3.0, Quantity.TEMPERATURE: 0.3}
 """Noise and resolution of an ordinary probe, 1 σ, in the quantity's unit. Common practice, no source."""
+CALIBRATE_EVERY_DAYS = {Quantity.PH: 30.0, Quantity.ORP: 30.0, Quantity.TEMPERATURE: 365.0}
+"""When a calibration is due again. Common practice, no source."""
 CALIBRATED_ORP_SIGMA_MV = 5.0
 """What a check solution leaves unsure: ZoBell tables differ by 2 to 6 mV (Standard Methods 2580; Nordstrom 1977)."""
 
@@ -58,15 +67,19 @@ def _naming(source: str, table: str) -> Iterator[None]:
         raise ConfigError(f"{source}, table [{table}]: {error}") from error
 
 
-def vat_settings(config: Config, source: str = "settings") -> dict[str, VatSettings]:
-    """What the judgement needs, per vat."""
+def vat_settings(
+    config: Config, source: str = "settings", calibrations: Iterable[Calibration] = ()
+) -> dict[str, VatSettings]:
+    """What the judgement needs, per vat. Of `calibrations` those in force take the place of the file's own."""
     built = {}
+    newest = calibrations_in_force(config, calibrations)
     for vat, table in config.vat.items():
         probes = []
         for name, probe in config.probe.items():
             if probe.vat == vat:
                 with _naming(source, f"probe.{name}"):
-                    probes.append(_probe(name, probe))
+                    own = _probe(name, probe)
+                    probes.append(recalibrated(own, newest[name]) if name in newest else own)
         with _naming(source, f"vat.{vat}"):
             built[vat] = _vat(vat, table, tuple(probes), config.site.scan_s, config.site.timezone)
     return built
@@ -93,8 +106,14 @@ def _vat(vat: str, table: VatTable, probes: tuple[ProbeSettings, ...], scan_s: i
         reduction_low=_first(own.reduction_low, recipe.reduction_low),
         settle_ms=int(_first(own.settle_min, recipe.settle_minutes) * MINUTE_MS),
     )
-    _in_order("ph_low", window.ph_low, "ph_high", window.ph_high)
-    _in_order("temperature_low_c", window.temperature_low_c, "temperature_high_c", window.temperature_high_c)
+    _in_order("ph_low", window.ph_low, "ph_high", window.ph_high, 2 * Deadbands().ph)
+    _in_order(
+        "temperature_low_c",
+        window.temperature_low_c,
+        "temperature_high_c",
+        window.temperature_high_c,
+        2 * Deadbands().temperature_c,
+    )
     _in_order("temperature_high_c", window.temperature_high_c, "ceiling_c", window.ceiling_c)
 
     def minutes(value: float | None) -> int | None:
@@ -109,6 +128,7 @@ def _vat(vat: str, table: VatTable, probes: tuple[ProbeSettings, ...], scan_s: i
         volume_l=table.volume_l,
         warmed=table.warmed,
         alkali=alkali,
+        alkali_g_l=table.alkali_g_l,
         window=window,
         probes=probes,
         scan_ms=scan_s * 1000,
@@ -116,6 +136,12 @@ def _vat(vat: str, table: VatTable, probes: tuple[ProbeSettings, ...], scan_s: i
         e7_mv=E7_PRIOR_MV,
         e7_sigma_mv=table.offset_sigma_mv,
         deadbands=Deadbands(),
+        lead_ms=int(alarms.warn_ahead_h * HOUR_MS),
+        # A trend must hold for a while before it is a warning, and longer before the warning is over.
+        tiring_timing=AlarmTiming(20 * MINUTE_MS, 60 * MINUTE_MS, None),
+        heating_timing=AlarmTiming(MINUTE_MS, 10 * MINUTE_MS, 20 * MINUTE_MS, 60 * MINUTE_MS),
+        unlogged_timing=AlarmTiming(0, 0, None),
+        doubtful_timing=AlarmTiming(60 * MINUTE_MS, 60 * MINUTE_MS, DAY_MS),
         off_timing=AlarmTiming(int(alarms.off_after_min * MINUTE_MS), back_ms, minutes(alarms.repeat_off_min)),
         overheat_timing=AlarmTiming(
             int(alarms.overheat_after_s * 1000),
@@ -131,9 +157,13 @@ def _first(own: float | None, usual: float) -> float:
     return usual if own is None else own
 
 
-def _in_order(low_name: str, low: float, high_name: str, high: float) -> None:
-    if low >= high:
-        raise ConfigError(f"window: {low_name} is {low:g} and {high_name} is {high:g}; expected the first to be lower")
+def _in_order(low_name: str, low: float, high_name: str, high: float, apart: float = 0.0) -> None:
+    """Limits closer than their deadbands would let a vat out and never in again."""
+    if low >= high or high - low < apart:
+        by = f" by at least {apart:g}" if apart else ""
+        raise ConfigError(
+            f"window: {low_name} is {low:g} and {high_name} is {high:g}; expected the first to be lower{by}"
+        )
 
 
 def _probe(name: str, table: ProbeTable) -> ProbeSettings:
@@ -152,6 +182,8 @@ def _probe(name: str, table: ProbeTable) -> ProbeSettings:
         ph_calibration=_ph_calibration(table.signal, calibration),
         orp_calibration=orp,
         temperature_offset_c=_first(calibration.offset_c if calibration else None, 0.0),
+        calibrated_ms=made_ms(table),
+        calibrate_every_ms=int(_first(table.calibrate_every_days, CALIBRATE_EVERY_DAYS[quantity]) * DAY_MS),
     )
 
 
@@ -191,6 +223,13 @@ def port_settings(config: Config, source: str = "settings") -> list[PortSettings
     return built
 
 
+def _bytes(text: str, key: str) -> bytes:
+    try:
+        return text.encode("latin-1")
+    except UnicodeEncodeError as error:
+        raise ConfigError(f"{key} is {text!r}; expected characters that a serial line carries (Latin-1)") from error
+
+
 def _port(name: str, table: PortTable, wirings: tuple[ProbeWiring, ...], config: Config) -> PortSettings:
     return PortSettings(
         port=name,
@@ -199,30 +238,67 @@ def _port(name: str, table: PortTable, wirings: tuple[ProbeWiring, ...], config:
         bytesize=table.bytesize,
         parity=table.parity,
         stopbits=table.stopbits,
-        questions=tuple(
-            LineFormat(
-                terminator=line.terminator.encode("latin-1"),
-                ask=None if line.ask is None else line.ask.encode("latin-1"),
-                pattern=line.pattern,
-                delimiter=line.delimiter,
-                fields=line.fields,
-                max_line=line.max_line,
-                answer_within_s=line.answer_within_s,
-            )
-            for line in table.line
-        ),
+        questions=tuple(_questions(table, wirings)),
         ask_every_s=table.ask_every_s,
         silent_after_s=max(3 * config.probe[w.probe].every_s for w in wirings),
         probes=wirings,
     )
 
 
+def _questions(table: PortTable, wirings: tuple[ProbeWiring, ...]) -> Iterator[Question]:
+    for line in table.line:
+        yield LineFormat(
+            terminator=_bytes(line.terminator, "terminator"),
+            ask=None if line.ask is None else _bytes(line.ask, "ask"),
+            pattern=line.pattern,
+            delimiter=line.delimiter,
+            fields=line.fields,
+            max_line=line.max_line,
+            answer_within_s=line.answer_within_s,
+        )
+    for sdi12 in table.sdi12:
+        yield Sdi12Question(
+            address=sdi12.address,
+            command=sdi12.command,
+            crc=sdi12.crc,
+            fields=sdi12.fields,
+            answer_within_s=sdi12.answer_within_s,
+            ready_within_s=sdi12.ready_within_s,
+        )
+    for modbus in table.modbus:
+        if modbus.register_number is not None:
+            function, address = register_of_sheet_number(modbus.register_number)
+        else:
+            # The table's own check: both are given when the number is not.
+            function, address = modbus.function or 0, modbus.register_address or 0
+        yield ModbusQuestion(
+            field=modbus.field,
+            unit=modbus.unit,
+            function=function,
+            address=address,
+            type=modbus.type,
+            order=modbus.word_order,
+            scale=modbus.scale,
+            plausible=plausible_numbers(wirings, modbus.field),
+            answer_within_s=modbus.answer_within_s,
+        )
+
+
 _JUDGED = {"scan_s", "timezone"}
 
 
-def judgement_text(config: Config) -> str:
-    """All settings that change results, as stored beside them, in the file's own order (it decides)."""
+_CALIBRATIONS = TypeAdapter(dict[str, Calibration])
+
+
+def judgement_text(config: Config, calibrations: Iterable[Calibration] = ()) -> str:
+    """All settings that change results, as stored beside them, in the file's own order (it decides).
+
+    The calibrations in force stand in it whole, so that a replay reads each record with the calibration it had.
+    """
     whole = config.model_dump(mode="json", include={"site": _JUDGED, "vat": True, "probe": True})
+    newest = calibrations_in_force(config, calibrations)
+    if newest:
+        whole["calibrations"] = _CALIBRATIONS.dump_python(dict(sorted(newest.items())), mode="json")
     return json.dumps(whole, separators=(",", ":"), ensure_ascii=False)
 
 
@@ -234,16 +310,23 @@ def vat_settings_from_text(text: str) -> dict[str, VatSettings]:
         vat=TypeAdapter(dict[str, VatTable]).validate_python(raw["vat"]),
         probe=TypeAdapter(dict[str, ProbeTable]).validate_python(raw["probe"]),
     )
-    return vat_settings(config, "stored settings")
+    calibrations = _CALIBRATIONS.validate_python(raw.get("calibrations", {}))
+    return vat_settings(config, "stored settings", calibrations.values())
+
+
+def beside(source: str, path: Path) -> Path:
+    """A path of the settings file, which is meant from the file's own directory."""
+    return Path(source).resolve().parent / path
 
 
 def read_secret(path: Path | None, source: str, table: str, key: str) -> str | None:
     """The first line of a secret's own file. Raises ConfigError without ever showing what is in it."""
     if path is None:
         return None
+    path = beside(source, path)
     try:
         secret = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
+    except (OSError, ValueError) as error:
         raise ConfigError(
             f"{source}, table [{table}], key {key}: {path} cannot be read; expected a text file with the secret in it"
         ) from error
@@ -279,7 +362,7 @@ def outlets(
                     username=mqtt.username,
                     password=read_secret(mqtt.password_file, source, "mqtt", "password_file"),
                     tls=mqtt.tls,
-                    ca_file=None if mqtt.ca_file is None else str(mqtt.ca_file),
+                    ca_file=None if mqtt.ca_file is None else str(beside(source, mqtt.ca_file)),
                 ),
                 open_ledger,
                 clock_ms,
@@ -291,11 +374,16 @@ def outlets(
         influx = config.influx
         token = read_secret(influx.token_file, source, "influx", "token_file") or ""
         built.append(InfluxOutlet(InfluxSettings(influx.url, influx.org, influx.bucket, token, config.site.id)))
-    for target in phone_targets(config, source, page_url).values():
-        from vatwatch.outlets.phone import PhoneOutlet
+    return [*built, *phone_outlets(config, source, clock_ms, page_url)]
 
-        built.append(PhoneOutlet(target, clock_ms))
-    return built
+
+def phone_outlets(config: Config, source: str, clock_ms: Callable[[], int], page_url: str | None) -> list[Outlet]:
+    """One outlet per phone target; a new set of them at each call."""
+    if not config.phone:
+        return []
+    from vatwatch.outlets.phone import PhoneOutlet
+
+    return [PhoneOutlet(target, clock_ms) for target in phone_targets(config, source, page_url).values()]
 
 
 def phone_targets(config: Config, source: str, page_url: str | None) -> dict[str, PhoneTarget]:

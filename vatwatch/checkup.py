@@ -6,6 +6,8 @@ changes nothing in the store.
 
 from __future__ import annotations
 
+import contextlib
+import http.client
 import os
 import shutil
 import threading
@@ -15,14 +17,17 @@ import urllib.request
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from vatwatch import assembly
+from vatwatch.calibration_due import calibrations_due
 from vatwatch.config import Config, InfluxTable, MqttTable, load_config
 from vatwatch.daemon import STORE_NAME
 from vatwatch.errors import VatwatchError
 from vatwatch.probes.reader import PortReader
 from vatwatch.probes.settings import PortSettings
-from vatwatch.records import Numbered, PortEvent, Push, Sample, Stream, Urgency
+from vatwatch.records import Calibration, Numbered, PortEvent, Push, Sample, Stream, Urgency
+from vatwatch.store.presence import is_written
 from vatwatch.store.reading import StoreReader
 
 LITTLE_ROOM_MB = 200
@@ -56,13 +61,18 @@ def check_all(config_path: Path, push: bool, listen_s: float) -> Iterator[Findin
     for warning in config.warnings():
         yield Finding("settings", None, warning)
     yield from _check_store(config)
+    yield from _check_calibrations(config, source)
+    running = is_written(config.site.data / STORE_NAME)
+    if running:
+        yield Finding("daemon", True, "vatwatch runs; the ports are its own, so what it heard of late is told instead")
     for port in ports:
-        yield _check_port(port, listen_s)
+        yield _heard_by_the_daemon(config, port) if running else _check_port(port, listen_s)
     if config.mqtt is not None:
         yield _check_broker(
             config.mqtt,
             config.site.id,
             assembly.read_secret(config.mqtt.password_file, source, "mqtt", "password_file"),
+            source,
         )
     if config.influx is not None:
         yield _check_database(config.influx)
@@ -92,6 +102,39 @@ def _check_store(config: Config) -> Iterator[Finding]:
         return
     age = "empty so far" if span is None else f"newest scan {max(0, time.time() - span[1] / 1000):.0f} s ago"
     yield Finding("store", True, f"{path}, {age}; {free_mb} MB free")
+
+
+HEARD_WITHIN_MS = 120_000
+
+
+def _heard_by_the_daemon(config: Config, port: PortSettings) -> Finding:
+    """What the running daemon has had from the port's probes in the last two minutes, and the port's last trouble."""
+    now_ms = int(time.time() * 1000)
+    values: dict[str, float] = {}
+    with StoreReader(config.site.data / STORE_NAME) as reader:
+        for vat in {wiring.vat for wiring in port.probes}:
+            for sample in reader.samples(vat, now_ms - HEARD_WITHIN_MS, now_ms + HEARD_WITHIN_MS):
+                if sample.value is not None:
+                    values[sample.probe] = sample.value
+        events = [e for e in reader.port_events(0, now_ms + HEARD_WITHIN_MS) if e.port == port.port]
+    missing = sorted(w.probe for w in port.probes if w.probe not in values)
+    told = ", ".join(f"{w.probe} {values[w.probe]:g}" for w in port.probes if w.probe in values)
+    if not missing:
+        return Finding(f"port {port.port}", True, f"{port.device} gives {told}")
+    why = f" {events[-1].detail}" if events and events[-1].event != "opened" else ""
+    also = f" It did give {told}." if told else ""
+    return Finding(f"port {port.port}", False, f"nothing from {', '.join(missing)} in the last 2 min.{also}{why}")
+
+
+def _check_calibrations(config: Config, source: str) -> Iterator[Finding]:
+    """How old each probe's calibration is. Overdue is something to know, nothing that stops the watch."""
+    calibrations: list[Calibration] = []
+    # A store that cannot be read has its own finding above.
+    with contextlib.suppress(VatwatchError), StoreReader(config.site.data / STORE_NAME) as reader:
+        calibrations = reader.calibrations()
+    vats = assembly.vat_settings(config, source, calibrations)
+    for due in calibrations_due(vats.values(), int(time.time() * 1000), ZoneInfo(config.site.timezone)):
+        yield Finding(f"probe {due.probe}", True if due.overdue is False else None, due.words)
 
 
 def _check_port(port: PortSettings, listen_s: float) -> Finding:
@@ -127,7 +170,7 @@ def _check_port(port: PortSettings, listen_s: float) -> Finding:
     return Finding(what, False, f"nothing from {', '.join(missing)} within {listen_s:g} s.{also}{why}")
 
 
-def _check_broker(mqtt: MqttTable, site_id: str, password: str | None) -> Finding:
+def _check_broker(mqtt: MqttTable, site_id: str, password: str | None, source: str) -> Finding:
     """A real CONNECT under a name of its own, so that a running daemon is not thrown off."""
     import paho.mqtt.client as paho
     from paho.mqtt.enums import CallbackAPIVersion
@@ -143,10 +186,10 @@ def _check_broker(mqtt: MqttTable, site_id: str, password: str | None) -> Findin
     client.on_connect = on_connect
     if mqtt.username:
         client.username_pw_set(mqtt.username, password)
-    if mqtt.tls:
-        client.tls_set(ca_certs=None if mqtt.ca_file is None else str(mqtt.ca_file))
     where = f"{mqtt.host}:{mqtt.port}"
     try:
+        if mqtt.tls:
+            client.tls_set(ca_certs=None if mqtt.ca_file is None else str(assembly.beside(source, mqtt.ca_file)))
         client.connect(mqtt.host, mqtt.port, keepalive=10)
     except (OSError, ValueError) as error:
         return Finding("broker", False, f"{where} cannot be reached ({error}); the watch goes on without it")
@@ -169,7 +212,7 @@ def _check_database(influx: InfluxTable) -> Finding:
             return Finding("database", True, f"{influx.url} answers ({answer.status})")
     except urllib.error.HTTPError as error:
         return Finding("database", None, f"{influx.url} answers, but with {error.code} when asked for its health")
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, http.client.HTTPException) as error:
         return Finding("database", False, f"{influx.url} cannot be reached ({error}); rows wait in the store meanwhile")
 
 

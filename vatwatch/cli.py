@@ -80,6 +80,7 @@ def run(config: ConfigOption = DEFAULT_CONFIG) -> None:
     """Watch the vats of the settings file until stopped."""
     from vatwatch.config import load_config
     from vatwatch.daemon import Daemon
+    from vatwatch.page.address import qr_text
 
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s", stream=sys.stderr)
     for chatty in ("uvicorn", "apprise", "httpx"):
@@ -92,6 +93,8 @@ def run(config: ConfigOption = DEFAULT_CONFIG) -> None:
     names = ", ".join(vat.name for vat in daemon.vats.values())
     page = f" The page is at {daemon.page_url} ." if daemon.page_url else ""
     err.print(f"watching {names}; the record is in {settings.site.data}.{page}", markup=False, soft_wrap=True)
+    if daemon.page_url and settings.page.passphrase_file and sys.stderr.isatty():
+        err.out(qr_text(settings.page.address or daemon.page_url), highlight=False)
     late = daemon.run_until_stopped()
     if late:
         raise VatwatchError(f"stopped, but these did not end in time: {', '.join(late)}")
@@ -114,12 +117,31 @@ def check(
 
 
 @app.command()
+def ports(
+    device: Annotated[list[str] | None, typer.Option(help="look at this port only; may be given again")] = None,
+    vat: Annotated[list[str] | None, typer.Option(help="a vat to write into the tables; may be given again")] = None,
+    listen_s: Annotated[float, typer.Option("--listen", min=0.5, max=600, help="seconds to listen before asking")] = 6,
+    ask: Annotated[bool, typer.Option("--ask", help="also try common text questions")] = False,
+    config: ConfigOption = DEFAULT_CONFIG,
+) -> None:
+    """Find what hangs on the serial adapters, show what it says, and write its tables for the settings file."""
+    from vatwatch.commissioning import look_at_ports
+
+    def tell(line: str) -> None:
+        err.print(line, markup=False, soft_wrap=True)
+
+    for tables in look_at_ports(device or (), vat or (), config, listen_s, ask, tell):
+        out.print(tables, markup=False, soft_wrap=True)
+
+
+@app.command()
 def now(
     config: ConfigOption = DEFAULT_CONFIG,
     why: Annotated[bool, typer.Option("--why", help="what makes each estimate unsure, and what it was taught")] = False,
 ) -> None:
     """Each vat in a sentence and its numbers, from the record."""
     from vatwatch import assembly
+    from vatwatch.calibration_due import calibrations_due
     from vatwatch.config import load_config
     from vatwatch.daemon import STORE_NAME
     from vatwatch.explain import explain_all
@@ -131,9 +153,37 @@ def now(
         print_now(
             out, reader, int(time.time() * 1000), ZoneInfo(settings.site.timezone), 3 * settings.site.scan_s * 1000
         )
+        vats = assembly.vat_settings(settings, str(config), reader.calibrations())
+        for due in calibrations_due(vats.values(), int(time.time() * 1000), ZoneInfo(settings.site.timezone)):
+            out.print(f"{due.probe}: {due.words}", markup=False, soft_wrap=True)
         if why:
-            for line in explain_all(reader, assembly.vat_settings(settings, str(config))):
+            for line in explain_all(reader, vats):
                 out.print(line, markup=False, soft_wrap=True)
+
+
+@app.command()
+def calibrate(
+    probe: Annotated[str, typer.Argument(help="the probe's short name")],
+    hold_s: Annotated[float, typer.Option("--hold", min=2, max=600, help="how long a reading must stand, s")] = 30,
+    within_s: Annotated[float, typer.Option("--within", min=5, max=3600, help="how long it is waited for, s")] = 300,
+    history: Annotated[bool, typer.Option("--history", help="only list the calibrations made so far")] = False,
+    config: ConfigOption = DEFAULT_CONFIG,
+) -> None:
+    """Take a probe through buffers or a check solution, step by step, whether or not the daemon runs."""
+    from vatwatch.calibrating import Bench
+    from vatwatch.calibration_dialogue import Dialogue, Patience, history_lines
+    from vatwatch.config import load_config
+    from vatwatch.daemon import INBOX_NAME, STORE_NAME
+
+    settings = load_config(config)
+    data, zone = settings.site.data, ZoneInfo(settings.site.timezone)
+    bench = Bench(settings, str(config), probe, data / STORE_NAME, data / INBOX_NAME, _user())
+    if history:
+        for line in history_lines(bench.history(probe), zone):
+            out.print(line, markup=False, soft_wrap=True)
+        return
+    if not Dialogue(out, bench, zone, Patience(hold_s, within_s)).hold().accepted:
+        raise typer.Exit(1)
 
 
 @app.command()
@@ -159,6 +209,10 @@ def note(
         raise ConfigError(f"there is no vat {vat!r} in {config}; known: {', '.join(settings.vat)}")
     if kind is EntryKind.CHECK and what not in set(Look):
         raise ConfigError(f"a check says how the liquor looks: one of {', '.join(Look)}; given {what!r}")
+    if kind in (EntryKind.PROBE_OUT, EntryKind.PROBE_BACK):
+        probes = [name for name, probe in settings.probe.items() if probe.vat == vat]
+        if what not in probes:
+            raise ConfigError(f"{kind.value} names a probe of {vat}: one of {', '.join(probes)}; given {what!r}")
     now_ms = int(time.time() * 1000)
     entry = JournalEntry(
         entry_id=uuid.uuid4().hex,
@@ -237,6 +291,43 @@ def _utc(slot_ms: int | None) -> str:
     if slot_ms is None:
         return "the beginning (it holds no scan)"
     return datetime.fromtimestamp(slot_ms / 1000, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+
+
+@app.command()
+def passphrase(
+    to: Annotated[Path, typer.Option("--to", help="the file to write")] = Path("vatwatch-passphrase"),
+) -> None:
+    """Ask for a passphrase and write its hash, for a page that phones on the network may open."""
+    from vatwatch.page.passphrase import hash_passphrase, write_passphrase
+
+    given = typer.prompt("Passphrase (8 characters or more)", hide_input=True, confirmation_prompt="Once more")
+    write_passphrase(to, hash_passphrase(given))
+    out.print(
+        f'written: {to}. In the settings file: [page] host = "0.0.0.0" and passphrase_file = "{to.resolve()}"',
+        markup=False,
+        soft_wrap=True,
+    )
+
+
+@app.command()
+def address(config: ConfigOption = DEFAULT_CONFIG) -> None:
+    """Where the page is, as a link and as a QR code to open it on a phone."""
+    from vatwatch.config import load_config
+    from vatwatch.page.address import is_loopback, page_url, qr_text
+
+    page = load_config(config).page
+    if not page.enabled:
+        raise ConfigError(f"{config}, table [page]: enabled is false, so there is no page to open")
+    url = page.address or page_url(page.host, page.port)
+    out.print(url, markup=False, soft_wrap=True)
+    if page.address is None and is_loopback(page.host):
+        out.print(
+            "Only this computer can open it. For phones: `vatwatch passphrase`, then [page] host and passphrase_file.",
+            markup=False,
+            soft_wrap=True,
+        )
+        return
+    out.out(qr_text(url), highlight=False)
 
 
 def _when(text: str | None, now_ms: int, zone: ZoneInfo) -> int:

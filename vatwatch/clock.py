@@ -21,13 +21,19 @@ class SystemClock:
     """The machine's UTC at start, carried on by the monotonic clock.
 
     A step forward of the machine's clock is followed; a step back is not, so that the record never overlaps itself:
-    until the daemon restarts it keeps the time it had.
+    it then keeps the time it had until the machine's clock has caught up.
     """
 
     rate = 1.0
 
     def __init__(self) -> None:
         self._base_ms = time.time_ns() // 1_000_000 - time.monotonic_ns() // 1_000_000
+
+    def not_before(self, time_ms: int) -> int:
+        """Begin no earlier than `time_ms`, the end of the record. Returns by how much the machine's clock lies behind."""
+        behind_ms = max(0, time_ms - self.now_ms())
+        self._base_ms += behind_ms
+        return behind_ms
 
     def now_ms(self) -> int:
         monotonic_ms = time.monotonic_ns() // 1_000_000

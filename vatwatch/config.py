@@ -8,27 +8,23 @@ from __future__ import annotations
 
 import difflib
 import tomllib
+from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self, get_args
+from typing import Annotated, Any, Self, get_args
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import BaseModel, Field, ValidationError, field_validator, model_validator
 
 from vatwatch.chemistry.alkali import Alkali
 from vatwatch.chemistry.electrodes import ReferenceElectrode
 from vatwatch.errors import ConfigError
+from vatwatch.port_tables import PortTable, Table
 from vatwatch.records import Quantity, Signal, Urgency
 from vatwatch.vat.recipes import RECIPES, Chemistry, Fibre
 
 Identifier = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,30}$")]
 Ph = Annotated[float, Field(ge=0, le=14)]
 Celsius = Annotated[float, Field(ge=0, le=100)]
-
-
-class Table(BaseModel):
-    """One table of the settings file. Unknown keys are refused; numbers must be finite."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class SiteTable(Table):
@@ -71,9 +67,10 @@ class AlarmTable(Table):
     back_after_min: float = Field(5, ge=0, le=240, description="inside again this long before it counts, minutes")
     overheat_after_s: float = Field(30, ge=0, le=600, description="above the ceiling this long before a push, seconds")
     silent_after_s: float = Field(60, ge=0, le=3600, description="withdrawn this long before a push, seconds")
+    warn_ahead_h: float = Field(3, gt=0, le=12, description="tell this long before the vat leaves its window, hours")
     repeat_off_min: float | None = Field(240, ge=5, description="push again while outside, minutes")
     repeat_overheat_min: float | None = Field(10, ge=1, description="push again while too hot, minutes")
-    repeat_overheat_seen_min: float | None = Field(30, ge=1, description="and this often once acknowledged, minutes")
+    repeat_overheat_seen_min: float | None = Field(60, ge=1, description="and this often once acknowledged, minutes")
     repeat_silent_min: float | None = Field(240, ge=5, description="push again while silent, minutes")
 
 
@@ -86,6 +83,7 @@ class VatTable(Table):
     volume_l: float | None = Field(None, gt=0, le=10000, description="litres of liquor")
     warmed: bool = Field(False, description="whether a heater works in or under it")
     alkali: Alkali | None = Field(None, description="the alkali it is kept with, if not the chemistry's usual one")
+    alkali_g_l: float | None = Field(None, gt=0, le=50, description="grams of it per litre the vat was made with")
     offset_sigma_mv: float = Field(50, ge=5, le=100, description="how unsure the estimate starts, mV (1 sigma)")
     window: WindowTable = WindowTable()
     alarms: AlarmTable = AlarmTable()
@@ -100,30 +98,6 @@ class VatTable(Table):
         return self
 
 
-class LineTable(Table):
-    """One kind of ASCII line on a port: what to ask for it, and how to read it."""
-
-    ask: str | None = Field(None, min_length=1, max_length=64, description="text sent to ask for the line")
-    terminator: str = Field("\r\n", min_length=1, max_length=8, description="what ends the line")
-    pattern: str | None = Field(None, description="regular expression of the whole line, numbers as named groups")
-    delimiter: str | None = Field(None, description="what separates the numbers, if there is no pattern")
-    fields: tuple[str, ...] = Field((), description="names of the numbers in order; '-' skips one")
-    max_line: int = Field(256, ge=1, le=4096, description="longest line, bytes")
-    answer_within_s: float = Field(1.5, gt=0, le=60, description="how long to wait for the answer, seconds")
-
-
-class PortTable(Table):
-    """One serial port."""
-
-    device: str = Field(min_length=1, description="path, best one of /dev/serial/by-id/")
-    baud: int = Field(9600, ge=50, le=4_000_000, description="bits per second")
-    bytesize: Literal[5, 6, 7, 8] = Field(8, description="data bits")
-    parity: Literal["N", "E", "O", "M", "S"] = Field("N", description="parity")
-    stopbits: Literal[1, 2] | float = Field(1, description="stop bits")
-    ask_every_s: float = Field(5, gt=0, le=3600, description="seconds between rounds of questions")
-    line: tuple[LineTable, ...] = Field(min_length=1, description="the kinds of line this port gives")
-
-
 class CalibrationTable(Table):
     """What the probe read in known solutions (pH), or what to add to it (ORP, temperature)."""
 
@@ -133,6 +107,7 @@ class CalibrationTable(Table):
     temperature_c: Celsius = Field(25, description="temperature of the buffers, °C")
     offset_mv: float | None = Field(None, ge=-300, le=300, description="ORP: added to the reading, mV")
     offset_c: float | None = Field(None, ge=-20, le=20, description="temperature: added to the reading, °C")
+    made_on: date | None = Field(None, description="the day it was made, such as 2026-05-03")
 
     @model_validator(mode="after")
     def _pairs(self) -> Self:
@@ -158,6 +133,9 @@ class ProbeTable(Table):
     sigma: float | None = Field(None, gt=0, description="its noise, 1 sigma, in its own unit (pH, mV, °C)")
     reference: ReferenceElectrode | None = Field(None, description="ORP: the reference electrode")
     calibration: CalibrationTable | None = Field(None, description="what it read in known solutions")
+    calibrate_every_days: float | None = Field(
+        None, gt=0, le=3650, description="due again after so many days; pH and ORP 30, thermometers 365 if left out"
+    )
 
     @model_validator(mode="after")
     def _electrode_is_named(self) -> Self:
@@ -205,9 +183,24 @@ class PageTable(Table):
     """The web page at the vat."""
 
     enabled: bool = Field(True, description="whether the page is served")
-    host: Literal["127.0.0.1", "localhost", "::1"] = Field("127.0.0.1", description="loopback only in this version")
-    port: int = Field(8417, ge=0, le=65535, description="its port; 0 picks a free one")
-    address: str | None = Field(None, description="link put into pushes, if not the page's own")
+    host: str = Field(
+        "127.0.0.1", min_length=1, max_length=253, description="address it is served at; 0.0.0.0 for the local network"
+    )
+    port: int = Field(8417, ge=1, le=65535, description="its port")
+    address: str | None = Field(
+        None, pattern=r"^https?://[^/\s]+", description="link put into pushes, if not the page's own"
+    )
+    passphrase_file: Path | None = Field(None, description="file that `vatwatch passphrase` wrote")
+    guests: bool = Field(False, description="whether anybody on the network may look without the passphrase")
+
+    @model_validator(mode="after")
+    def _locked_on_a_network(self) -> Self:
+        if self.enabled and self.passphrase_file is None and self.host not in ("127.0.0.1", "localhost", "::1"):
+            raise ValueError(
+                "a page that others on the network can reach needs passphrase_file; write one with "
+                "`vatwatch passphrase`, or leave host at 127.0.0.1"
+            )
+        return self
 
 
 class Config(Table):
@@ -277,6 +270,17 @@ def _crossings(config: Config, source: str) -> list[str]:
                 found.append(
                     f'{source}, table [probe.{name}], key {key}: given "{value}", expected one of: {listed}'
                     + _did_you_mean(value, known)
+                )
+    for vat in config.vat:
+        for quantity in (Quantity.PH, Quantity.ORP):
+            same = [
+                name for name, probe in config.probe.items() if probe.vat == vat and probe.signal.quantity is quantity
+            ]
+            if len(same) > 1:
+                # Two that disagree have no honest middle; two thermometers are held against each other instead.
+                found.append(
+                    f"{source}, table [probe.{same[1]}]: vat {vat} has another {quantity.value} probe, {same[0]}; "
+                    "expected one of each"
                 )
     return found
 

@@ -17,12 +17,17 @@ from types import FrameType
 from vatwatch import assembly, service_manager
 from vatwatch.clock import Clock, SystemClock
 from vatwatch.config import Config
+from vatwatch.errors import ConfigError, StoreError
+from vatwatch.in_force import why_unusable
 from vatwatch.outlets.forwarder import Forwarder, Outlet
-from vatwatch.page.app import create_app
+from vatwatch.outlets.urgent import UrgentSender
+from vatwatch.page.address import origin_of, page_url
+from vatwatch.page.app import Page, create_app
+from vatwatch.page.passphrase import read_passphrase
 from vatwatch.page.server import PageServer
 from vatwatch.probes.reader import PortReader
 from vatwatch.recorder import Recorder
-from vatwatch.records import PortEvent
+from vatwatch.records import Calibration, PortEvent
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.salvage import open_or_salvage
 from vatwatch.store.writing import StoreWriter
@@ -68,9 +73,11 @@ class Daemon:
         self._extra_outlets = tuple(extra_outlets)
         self._writer: StoreWriter | None = None
         self._recorder: Recorder | None = None
+        self._urgent: UrgentSender | None = None
         self._readers: list[PortReader] = []
         self._forwarders: list[Forwarder] = []
         self._page: PageServer | None = None
+        self._page_app: Page | None = None
         self._stop_asked = threading.Event()
 
     @property
@@ -90,13 +97,13 @@ class Daemon:
     def start(self) -> None:
         """Open store, threads, page. Broker, database, phone and probes may all be away. Raises VatwatchError."""
         outlets = assembly.outlets(self.config, self.source, self.open_reader, self.clock.now_ms, self._page_address())
+        # Phones once more, with connections of their own: for danger while the store cannot be written.
+        targets = assembly.phone_outlets(self.config, self.source, self.clock.now_ms, self._page_address())
+        self._urgent = UrgentSender(targets)
         self._writer, salvaged = open_or_salvage(self.store_path)
         try:
-            version = self._writer.record_settings(
-                self.clock.now_ms(),
-                assembly.judgement_text(self.config),
-                [settings.card() for settings in self._vats.values()],
-            )
+            self._begin_after_the_record()
+            version = self._settings_in_force(self._writer)
             self._recorder = Recorder(
                 self._writer,
                 self.store_path,
@@ -105,6 +112,8 @@ class Daemon:
                 self.clock,
                 self.config.site.data / INBOX_NAME,
                 self._committed,
+                self._urgent.send,
+                self._recalibrate,
             )
             self._recorder.start()
             if salvaged is not None:
@@ -123,6 +132,18 @@ class Daemon:
             reader = PortReader(port, self.clock.now_ms, self._recorder.take, self.clock.rate)
             self._readers.append(reader)
             reader.start()
+
+    def _begin_after_the_record(self) -> None:
+        with self.open_reader() as reader:
+            span = reader.span()
+        if span is not None and isinstance(self.clock, SystemClock):
+            behind_ms = self.clock.not_before(span[1])
+            if behind_ms:
+                log.warning(
+                    "this machine's clock is %.0f s behind the end of the record; the watch goes on from there. "
+                    "Set the clock (network time) and restart",
+                    behind_ms / 1000,
+                )
 
     def stop(self, timeout_s: float = 5.0) -> list[str]:
         """Stop reading, judge what is complete, keep the state, close. Names of whatever did not end in time."""
@@ -144,6 +165,8 @@ class Daemon:
         for forwarder in self._forwarders:
             if not forwarder.stop(left()):
                 late.append(f"outlet {forwarder.name}")
+        if self._urgent is not None:
+            self._urgent.stop(left())
         recorder_ended = self._recorder is None or self._recorder.stop(left())
         if not recorder_ended:
             late.append("recorder")
@@ -192,33 +215,56 @@ class Daemon:
         service_manager.notify("STOPPING=1")
         return self.stop()
 
+    def _settings_in_force(self, writer: StoreWriter) -> int:
+        """The vats as the file and the newest calibrations have them; gives the version under which they are kept."""
+        with self.open_reader() as reader:
+            calibrations = reader.calibrations()
+        self._vats = assembly.vat_settings(self.config, self.source, calibrations)
+        return writer.record_settings(
+            self.clock.now_ms(),
+            assembly.judgement_text(self.config, calibrations),
+            [settings.card() for settings in self._vats.values()],
+        )
+
+    def _recalibrate(self, calibration: Calibration) -> tuple[dict[str, VatSettings], int]:
+        """On the recorder's thread. Raises ConfigError when an accepted calibration cannot be used."""
+        unusable = why_unusable(self.config, calibration)
+        if calibration.accepted and unusable:
+            raise ConfigError(unusable)
+        if self._writer is None:
+            raise StoreError("the store is not open")
+        self._writer.record_calibration(calibration)
+        version = self._settings_in_force(self._writer)
+        return self._vats, version
+
     def _committed(self) -> None:
         for forwarder in self._forwarders:
             forwarder.notify()
+        if self._page_app is not None:
+            self._page_app.ring()
 
     def _page_address(self) -> str | None:
         page = self.config.page
         if page.address or not page.enabled:
             return page.address
-        return f"http://{_bracketed(page.host)}:{page.port}"
+        return page_url(page.host, page.port)
 
     def _start_page(self) -> None:
         page = self.config.page
         if not page.enabled:
             return
-        address = f"http://{_bracketed(page.host)}:{page.port}"
-        app = create_app(
+        served = f"http://[{page.host}]:{page.port}" if ":" in page.host else f"http://{page.host}:{page.port}"
+        self._page_app = create_app(
             self.open_reader,
             self.recorder.submit,
             self.clock.now_ms,
             self.config.site.timezone,
             int(max(PAGE_STALE_SCANS * self.config.site.scan_s, PAGE_STALE_S * self.clock.rate) * 1000),
-            address,
+            served,
+            passphrase=None if page.passphrase_file is None else read_passphrase(page.passphrase_file),
+            guests=page.guests,
+            also=[] if page.address is None else [origin_of(page.address)],
         )
-        self._page = PageServer(app, page.host, page.port)
+        self._page = PageServer(self._page_app, page.host, page.port, self._page_app.close)
         self._page.start()
-        self.page_url = address
-
-
-def _bracketed(host: str) -> str:
-    return f"[{host}]" if ":" in host else host
+        self.page_url = page_url(page.host, page.port)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime
 
-from vatwatch.recorder import restored
+from vatwatch.restoring import restored
 from vatwatch.store.reading import StoreReader
 from vatwatch.vat.budget import uncertainty_budget
 from vatwatch.vat.settings import VatSettings

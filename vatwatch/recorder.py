@@ -16,16 +16,27 @@ from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import Path
 
-from vatwatch import assembly
 from vatwatch.clock import Clock
-from vatwatch.errors import ConfigError, StoreError, StoreFull
-from vatwatch.records import AlarmAction, Batch, Delivery, JournalEntry, PortEvent, Sample, StepResult
+from vatwatch.errors import ConfigError, StoreError
+from vatwatch.records import (
+    AlarmAction,
+    Batch,
+    Calibration,
+    Delivery,
+    JournalEntry,
+    PortEvent,
+    Push,
+    Sample,
+    StepResult,
+)
+from vatwatch.restoring import restored
+from vatwatch.saving import Saver
 from vatwatch.store import inbox
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
-from vatwatch.vat.pipeline import initial_state, step
+from vatwatch.vat.pipeline import step_or_unknown
 from vatwatch.vat.settings import HOUR_MS, VatSettings
-from vatwatch.vat.state import VatState, state_from_json, state_to_json
+from vatwatch.vat.state import VatState, state_to_json
 
 log = logging.getLogger(__name__)
 
@@ -34,13 +45,13 @@ GRACE_S = 0.02
 SNAPSHOT_EVERY_MS = HOUR_MS
 MOST_WAITING_SAMPLES = 200_000
 """Samples not yet judged; more than this means the pipeline is stuck, and the oldest go, counted."""
-MOST_UNSAVED_BATCHES = 20_000
-"""Judged slots waiting for a full disk: about two days of 10 s scans. The oldest go, counted."""
 STALL_S = 5.0
 """If the thread itself was held up longer than this (suspend, stopped process), the empty slots are not invented."""
 IDLE_S = 0.5
 MOST_SLOTS_TOGETHER = 60
-TRIES_BEFORE_SETTING_ASIDE = 3
+SLACK_MS = 60_000
+EARLIEST_MS = 946_684_800_000
+"""2000-01-01: anything before it is a clock that was never set."""
 
 
 @dataclass(slots=True)
@@ -63,7 +74,10 @@ class Recorder:
         clock: Clock,
         inbox_path: Path,
         on_commit: Callable[[], None] = lambda: None,
+        send_unsaved: Callable[[Sequence[Push]], None] = lambda _pushes: None,
+        recalibrate: Callable[[Calibration], tuple[dict[str, VatSettings], int]] | None = None,
     ) -> None:
+        """`recalibrate` keeps a calibration and gives the settings in force after it, with their version."""
         self._writer = writer
         self._store_path = store_path
         self._vats = vats
@@ -71,6 +85,7 @@ class Recorder:
         self._clock = clock
         self._inbox = inbox_path
         self._on_commit = on_commit
+        self._recalibrate = recalibrate
         self._scan_ms = next(iter(vats.values())).scan_ms
         self._grace_ms = GRACE_S * 1000 * clock.rate
         self._states: dict[str, VatState] = {}
@@ -80,15 +95,13 @@ class Recorder:
         self._requests: deque[_Request] = deque()
         self._journal: list[JournalEntry] = []
         self._actions: list[AlarmAction] = []
-        self._unsaved: deque[Batch] = deque()
-        self._failed_tries = 0
+        self._saver = Saver(writer, send_unsaved)
         self._stopping = False
         self._slot_ms = 0
         self._snapshot_ms = 0
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
+        self.failing: set[str] = set()
         self.lost_samples = 0
-        self.lost_batches = 0
-        self.trouble = ""
         self.last_progress = time.monotonic()
 
     # --- from any thread -------------------------------------------------------------------------------------------
@@ -115,6 +128,9 @@ class Recorder:
         """Write down what a person did; returns once it is on disk. Raises StoreFull or StoreError if it is not."""
         if entry.vat not in self._vats:
             raise StoreError(f"there is no vat {entry.vat!r} here; known: {', '.join(self._vats)}")
+        complaint = self._impossible_time(entry)
+        if complaint:
+            raise StoreError(complaint)
         self._ask(entry, timeout_s)
 
     def record_delivery(self, delivery: Delivery) -> None:
@@ -131,13 +147,27 @@ class Recorder:
         self._thread.join(timeout_s)
         return not self._thread.is_alive()
 
+    def _impossible_time(self, entry: JournalEntry | AlarmAction | Calibration) -> str:
+        """Why an entry's time cannot be true, or nothing. A time far ahead would hold the vat unsettled for as long."""
+        if entry.time_ms > self._clock.now_ms() + SLACK_MS * self._clock.rate:
+            return "that time lies in the future; the journal holds what has happened"
+        return "that time lies before the year 2000" if entry.time_ms < EARLIEST_MS else ""
+
     @property
     def alive(self) -> bool:
         return self._thread.is_alive()
 
     @property
     def unsaved(self) -> int:
-        return len(self._unsaved)
+        return self._saver.waiting
+
+    @property
+    def lost_batches(self) -> int:
+        return self._saver.lost_batches
+
+    @property
+    def trouble(self) -> str:
+        return self._saver.trouble
 
     def _ask(self, what: JournalEntry | AlarmAction | Delivery, timeout_s: float) -> None:
         request = _Request(what, Future())
@@ -156,7 +186,8 @@ class Recorder:
     # --- the thread ------------------------------------------------------------------------------------------------
 
     def _run(self) -> None:
-        self._slot_ms = max(self._slot_ms, self._floor(self._clock.now_ms()))
+        # Upwards onto the grid: the slots stored so far may have been of another length.
+        self._slot_ms = max(-(-self._slot_ms // self._scan_ms) * self._scan_ms, self._floor(self._clock.now_ms()))
         while True:
             self.last_progress = time.monotonic()
             with self._turn:
@@ -175,7 +206,7 @@ class Recorder:
                 return
 
     def _seconds_to_next_slot(self) -> float:
-        if self._unsaved:
+        if self._saver.waiting:
             return IDLE_S
         due_ms = self._slot_ms + self._scan_ms + self._grace_ms - self._clock.now_ms()
         return min(max(due_ms / 1000 / self._clock.rate, 0.0), IDLE_S)
@@ -216,8 +247,28 @@ class Recorder:
             if entry.vat not in self._vats:
                 inbox.reject(path, f"there is no vat {entry.vat!r} in the settings; known: {', '.join(self._vats)}")
                 continue
-            self._write_down(entry)
+            complaint = self._impossible_time(entry)
+            if complaint:
+                inbox.reject(path, complaint)
+                continue
+            if isinstance(entry, Calibration):
+                self._take_calibration(path, entry)
+            else:
+                self._write_down(entry)
             inbox.clear([path])
+
+    def _take_calibration(self, path: Path, calibration: Calibration) -> None:
+        """Keep it, and judge every later slot with the settings in force after it."""
+        if self._recalibrate is None:
+            inbox.reject(path, "calibrations are not taken here")
+            return
+        try:
+            self._vats, self._version = self._recalibrate(calibration)
+        except ConfigError as error:
+            inbox.reject(path, str(error))
+            return
+        outcome = "accepted" if calibration.accepted else f"refused ({calibration.fault})"
+        log.info("probe %s was calibrated: %s", calibration.probe, outcome)
 
     def _close_due_slots(self) -> None:
         due_ms = self._floor(int(self._clock.now_ms() - self._grace_ms))
@@ -228,21 +279,33 @@ class Recorder:
             self._read_inbox()
         except StoreError as error:
             log.warning("entries handed in by other programs wait: %s", error)
-        if due_ms - self._slot_ms > max(2 * self._scan_ms, STALL_S * 1000 * self._clock.rate):
-            self._skip_to_what_was_seen(due_ms)
+        stalled = due_ms - self._slot_ms > max(2 * self._scan_ms, STALL_S * 1000 * self._clock.rate)
         while self._slot_ms < due_ms:
+            if stalled:
+                self._leave_out_empty_slots(due_ms)
             # Slots that became due together are committed together: a slow card then costs one sync, not many.
             together = min(due_ms, self._slot_ms + MOST_SLOTS_TOGETHER * self._scan_ms)
-            self._unsaved.append(self._judge(together))
-        while len(self._unsaved) > MOST_UNSAVED_BATCHES:
-            self._unsaved.popleft()
-            self.lost_batches += 1
+            if stalled:
+                together = min(together, self._slot_ms + self._scan_ms)
+            self._saver.add(self._judge(together))
+            self.last_progress = time.monotonic()
+            if self._saver.waiting > 1:
+                self._save()
         self._save()
 
-    def _skip_to_what_was_seen(self, due_ms: int) -> None:
+    def _leave_out_empty_slots(self, due_ms: int) -> None:
+        """After the thread was held up (suspend, a stopped process, a clock that stepped): no slot without a sample.
+
+        Jumps to the slot of the next sample that waits, or to the last slot that is due.
+        """
         with self._turn:
-            oldest = min((sample.time_ms for sample in self._samples), default=due_ms)
-        self._slot_ms = max(self._slot_ms, min(self._floor(oldest), due_ms - self._scan_ms))
+            following = min((s.time_ms for s in self._samples if s.time_ms >= self._slot_ms), default=due_ms)
+        target = min(self._floor(following), due_ms - self._scan_ms)
+        if target > self._slot_ms:
+            log.warning(
+                "%.0f s passed without this program running; they are left out", (target - self._slot_ms) / 1000
+            )
+            self._slot_ms = target
 
     def _judge(self, through_ms: int) -> Batch:
         """Every vat, slot by slot, up to the slot that ends at `through_ms`; the batch says all that is to be kept."""
@@ -268,7 +331,7 @@ class Recorder:
         actions, self._actions = self._actions, []
         steps: list[StepResult] = []
         for vat, settings in self._vats.items():
-            state, result = step(
+            self._states[vat], result, failed = step_or_unknown(
                 settings,
                 self._states[vat],
                 slot_ms,
@@ -276,7 +339,9 @@ class Recorder:
                 [entry for entry in journal if entry.vat == vat],
                 [action for action in actions if action.vat == vat],
             )
-            self._states[vat] = state
+            if failed is not None and vat not in self.failing:
+                log.error("vat %s cannot be judged and is shown as unknown", vat, exc_info=failed)
+            (self.failing.discard if failed is None else self.failing.add)(vat)
             steps.append(result)
         return steps
 
@@ -284,40 +349,12 @@ class Recorder:
         return {vat: state_to_json(state) for vat, state in self._states.items()}
 
     def _save(self) -> None:
-        """Commit every waiting batch in order; stop at the first that cannot be, and try again later."""
-        saved = False
-        while self._unsaved:
-            try:
-                self._writer.append(self._unsaved[0])
-            except StoreFull as error:
-                self._tell_trouble(str(error))
-                break
-            except StoreError as error:
-                self._failed_tries += 1
-                self._tell_trouble(str(error))
-                if self._failed_tries < TRIES_BEFORE_SETTING_ASIDE:
-                    break
-                self._unsaved.popleft()
-                self.lost_batches += 1
-                self._failed_tries = 0
-                continue
-            self._unsaved.popleft()
-            self._failed_tries = 0
-            saved = True
-        if saved:
-            if not self._unsaved and self.trouble:
-                log.warning("the store takes writes again; everything kept in memory is saved")
-                self.trouble = ""
+        if self._saver.save():
             self._on_commit()
-
-    def _tell_trouble(self, text: str) -> None:
-        if text != self.trouble:
-            log.error("the record is kept in memory only (%d slots): %s", len(self._unsaved), text)
-            self.trouble = text
 
     def _finish(self) -> None:
         self._save()
-        if not self._unsaved and self._slot_ms:
+        if not self._saver.waiting and self._slot_ms:
             try:
                 self._writer.append(Batch(self._slot_ms, self._version, state_snapshots=self._snapshots()))
             except StoreError as error:
@@ -340,32 +377,3 @@ class Recorder:
                 self._journal.extend(journal)
                 self._actions.extend(actions)
             self._snapshot_ms = self._slot_ms
-
-
-def restored(reader: StoreReader, vat: str, settings: VatSettings) -> VatState:
-    """A vat's state after its newest stored slot: the newest snapshot, and a replay of the slots behind it."""
-    snapshot = reader.latest_snapshot(vat)
-    state, from_ms = initial_state(settings), 0
-    if snapshot is not None:
-        try:
-            state, from_ms = state_from_json(snapshot[1]), snapshot[0] + 1
-        except (ValueError, KeyError, TypeError):
-            log.warning("vat %s: the kept state cannot be read; replaying from the first sample", vat)
-    return replayed(reader, vat, state, from_ms)
-
-
-def replayed(reader: StoreReader, vat: str, state: VatState, from_slot_ms: int) -> VatState:
-    """`state` after every stored slot from `from_slot_ms` on, each judged with the settings it was judged with then."""
-    known: dict[int, VatSettings | None] = {}
-    for slot in reader.replay_slots(vat, from_slot_ms, 2**62):
-        version = slot.settings_version
-        if version not in known:
-            try:
-                known[version] = assembly.vat_settings_from_text(reader.settings(version)).get(vat)
-            except (ConfigError, StoreError, ValueError, KeyError) as error:  # damaged and salvaged, or very old
-                log.warning("settings version %d cannot be read any more (%s); its slots are skipped", version, error)
-                known[version] = None
-        settings = known[version]
-        if settings is not None:
-            state, _result = step(settings, state, slot.slot_ms, slot.samples, slot.journal, slot.actions)
-    return state

@@ -71,8 +71,12 @@ class EntryKind(StrEnum):
     TOP_UP = "top-up"
     COVER = "cover"
     NOTE = "note"
+    FINISH = "finish"
     OUTCOME = "outcome"
     REMADE = "remade"
+    UNDO = "undo"
+    PROBE_OUT = "probe-out"
+    PROBE_BACK = "probe-back"
 
 
 class Look(StrEnum):
@@ -154,8 +158,10 @@ class PortEvent:
 class JournalEntry:
     """What a dyer did or saw. `time_ms` is when it happened, `logged_ms` when it was written down.
 
-    `what` is the substance of a feed, the colour word of a check, the fibre or piece of a dip.
-    `entry_id` makes a repeated submission harmless.
+    `what` is the substance of a feed, the look of a check, the piece of a dip, a finish or an outcome; of an undo it is
+    the `entry_id` of the entry that is taken back (nothing is ever deleted); of probe-out and probe-back it is the probe.
+    A probe out counts as back by itself after `minutes`; `text` says what it is out for. `details` are named facts that
+    only screens and reviews read, such as fibre, dry grams, shade or rubbing grade. `entry_id` makes a repeated submission harmless.
     """
 
     entry_id: str
@@ -168,6 +174,50 @@ class JournalEntry:
     litres: float | None = None
     minutes: float | None = None
     text: str = ""
+    by: str = ""
+    details: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationPoint:
+    """One solution as a probe read it. `expected` is in the unit of the probe's quantity, `reading` in its signal's own.
+
+    `expected_sigma` is 1 σ of the solution as poured, `reading_sigma` 1 σ of the steady mean; `t90_s` is how long 90 % of
+    the step from the solution before took, where there was one.
+    """
+
+    solution: str
+    lot: str
+    temperature_c: float
+    expected: float
+    expected_sigma: float
+    reading: float
+    reading_sigma: float
+    t90_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """What one calibration of one probe found, kept whether it was accepted or refused.
+
+    `offset`: pH electrodes, mV at pH 7 (subtracted); ORP, mV (added to the reading); thermometers, °C (added). Slope and
+    covariance belong to pH electrodes only. Numbers are None when nothing could be fitted. `fault` is empty when accepted.
+    """
+
+    calibration_id: str
+    time_ms: int
+    vat: str
+    probe: str
+    signal: Signal
+    accepted: bool
+    points: tuple[CalibrationPoint, ...] = ()
+    offset: float | None = None
+    offset_sigma: float | None = None
+    slope_share: float | None = None
+    slope_share_sigma: float | None = None
+    offset_slope_covariance_mv: float | None = None
+    judgement: tuple[str, ...] = ()
+    fault: str = ""
     by: str = ""
 
 

@@ -8,7 +8,8 @@ from pathlib import Path
 
 from vatwatch.assembly import vat_settings_from_text
 from vatwatch.store.reading import StoreReader
-from vatwatch.vat.pipeline import initial_state, step
+from vatwatch.vat.doings import initial_state
+from vatwatch.vat.pipeline import step
 
 
 def replay_differences(path: Path, vat: str) -> tuple[int, list[str]]:

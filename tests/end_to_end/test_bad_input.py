@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from tests.end_to_end.shed import Shed
-from tests.services import wait_until
+from tests.services import HOST, HttpReceiver, wait_until
 from vatwatch.records import Scan
 
 
@@ -70,7 +70,8 @@ def small_card(tmp_path: Path) -> Iterator[Path]:
 
 def test_a_full_card_loses_nothing_and_heals_by_itself(tmp_path: Path, small_card: Path) -> None:
     (tmp_path / "vatwatch-data").symlink_to(small_card)
-    with Shed(tmp_path, interval_s=0.1) as shed:
+    table = '[phone.pocket]\nurl = "json://{host}:{port}/push"\n'
+    with HttpReceiver() as phone, Shed(tmp_path, table.format(host=HOST, port=phone.port), interval_s=0.1) as shed:
         shed.plug_in()
         shed.start()
         shed.wait_for_scans(3)
@@ -83,6 +84,11 @@ def test_a_full_card_loses_nothing_and_heals_by_itself(tmp_path: Path, small_car
                 pass  # full, as wanted
         wait_until(lambda: "kept in memory only" in shed.said(), "the daemon says that the card is full", 30)
         stuck_at = shed.scans()
+        # Danger does not wait for the disk.
+        shed.set_liquor("11.00 -700.0 62.00")
+        wait_until(lambda: len(phone.heard) >= 2, "pushes past the full card", 30)
+        titles = {heard.json["title"] for heard in phone.heard}
+        assert {"vatwatch cannot write its record", "Tub: TOO HOT"} <= titles
         before = [s.slot_ms for s in scans(shed)]
         ballast.unlink()
         wait_until(lambda: shed.scans() > stuck_at + 3, "writing again", 30)

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from vatwatch.chemistry import calibration
-from vatwatch.chemistry.alkali import MOLAR_MASS_G_MOL, Alkali
+from vatwatch.chemistry.alkali import MOLAR_MASS_G_MOL, Alkali, alkali_ph
 from vatwatch.chemistry.buffers import Buffer, buffer_ph
 from vatwatch.chemistry.check_solutions import PASS_BAND_MV, light_eh_mv, quinhydrone_eh_mv, zobell_eh_mv
 from vatwatch.chemistry.electrodes import ReferenceElectrode, eh_mv_from_orp, orp_mv_from_eh, reference_potential_mv
@@ -119,6 +119,13 @@ def test_sodium_error() -> None:
     soda = 0.1 * MOLAR_MASS_G_MOL[Alkali.SODA_ASH] / 2
     caustic = 0.1 * MOLAR_MASS_G_MOL[Alkali.CAUSTIC_SODA]
     assert f"{soda:.1f} g/L of soda ash or {caustic:.0f} g/L of caustic soda" in words("electrodes.md")
+
+
+def test_what_warmth_does_to_a_vat_of_fixed_alkali() -> None:
+    soda = alkali_ph(Alkali.SODA_ASH, 5.0, 25.0) - alkali_ph(Alkali.SODA_ASH, 5.0, 50.0)
+    lime = buffer_ph(Buffer.LIME_SATURATED, 25.0) - buffer_ph(Buffer.LIME_SATURATED, 50.0)
+    assert 0.4 < soda < lime < 0.755
+    assert "falls by 0.4 to 0.75 pH between 25 and 50 °C" in words("electrodes.md")
 
 
 def test_thermometers() -> None:

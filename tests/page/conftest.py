@@ -23,7 +23,8 @@ def house(tmp_path: Path) -> Iterator[House]:
     url = f"http://127.0.0.1:{port}"
     built = House(writer, path, url, None)  # type: ignore[arg-type]
     app = create_app(built.reader, built.submit, built.clock, "Europe/Berlin", STALE_AFTER_MS, url)
-    built.server = PageServer(app, "127.0.0.1", port)
+    built.server = PageServer(app, "127.0.0.1", port, app.close)
+    writer.committed = app.ring
     try:
         assert built.server.start() == port
         yield built

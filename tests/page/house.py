@@ -78,6 +78,7 @@ class Writer:
         self._jobs: queue.Queue[tuple[Future[Any], Callable[[StoreWriter], Any]] | None] = queue.Queue()
         self.version = 0
         self.refusal: VatwatchError | None = None
+        self.committed: Callable[[], None] = lambda: None
         self._thread = threading.Thread(target=self._run, args=(path,))
         self._thread.start()
         self.version = self.do(lambda writer: writer.record_settings(slot_ms, "{}", cards))
@@ -105,12 +106,14 @@ class Writer:
             else Batch(record.time_ms, self.version, actions=(record,))
         )
         self.do(lambda writer: writer.append(batch))
+        self.committed()
 
     def scans(self, *scans: Scan, alarm_events: tuple[AlarmEvent, ...] = ()) -> None:
         for scan in scans:
             events = tuple(event for event in alarm_events if event.vat == scan.vat and event.slot_ms == scan.slot_ms)
             batch = Batch(scan.slot_ms, self.version, (StepResult(scan, alarm_events=events),))
             self.do(partial(StoreWriter.append, batch=batch))
+        self.committed()
 
     def delivery(self, delivery: Delivery) -> None:
         self.do(lambda writer: writer.record_delivery(delivery))

@@ -12,6 +12,7 @@ from tests.page.house import House
 from vatwatch.page.guard import BODY_MOST, allowed_origins
 from vatwatch.page.server import PageServer, PortInUse
 
+_FILES = ("/static/cloth.css", "/static/touch.js", "/static/kept.js", "/static/live.js", "/static/dipped.svg")
 STIR = {"kind": "stir", "entry_id": "0123456789abcdef"}
 JSON_STIR = {**STIR, "vat": "copper"}
 
@@ -87,7 +88,10 @@ def test_odd_paths_lead_nowhere(client: httpx.Client, path: str) -> None:
 
 def test_the_openapi_text_is_there_and_no_screen_that_loads_from_elsewhere(client: httpx.Client) -> None:
     described = client.get("/api/openapi.json").json()
-    assert set(described["paths"]) == {"/api/vats", "/api/vats/{vat}/curve", "/api/journal"}
+    assert set(described["paths"]) == {
+        "/api/vats", "/api/vats/{vat}/curve", "/api/vats/{vat}/journal", "/api/vats/{vat}/alarms", "/api/pieces",
+        "/api/journal",
+    }  # fmt: skip
     assert client.get("/docs").status_code == 404
 
 
@@ -131,6 +135,6 @@ def test_a_taken_port_is_said_in_a_sentence(house: House) -> None:
 
 def test_the_first_screen_is_light(house: House, client: httpx.Client) -> None:
     screen = client.get("/").content
-    files = [client.get(path).content for path in ("/static/cloth.css", "/static/touch.js", "/static/dipped.svg")]
+    files = [client.get(path).content for path in _FILES]
     assert b"plotly" not in screen
     assert len(screen) + sum(map(len, files)) <= 100_000

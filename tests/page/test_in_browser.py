@@ -99,7 +99,7 @@ def test_a_feed_is_logged_in_a_phone(busy_house: House, browser: Browser, script
         page.goto(busy_house.url)
         page.get_by_role("link", name="Copper vat", exact=True).click()
         page.get_by_label("What", exact=True).first.fill("fructose")
-        page.get_by_label("Grams").fill("50")
+        page.get_by_label("Grams", exact=True).fill("50")
         page.get_by_role("button", name="Log feed").click()
         page.get_by_text("Logged: Fed 50\u00a0g fructose.").wait_for()
         page.get_by_text("Check: what the liquor looks like").click()

@@ -4,14 +4,30 @@ from __future__ import annotations
 
 import re
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from uuid import uuid4
 
 import httpx
 import pytest
 
-from tests.page.house import NOW_MS, House, scan_of
+from tests.page.house import CARDS, NOW_MS, House, Writer, scan_of
 from vatwatch.errors import StoreError, StoreFull
-from vatwatch.records import ActionVerb, AlarmAction, AlarmEvent, AlarmState, Delivery, EntryKind, Stream
+from vatwatch.page.notebook import Notebook
+from vatwatch.records import (
+    ActionVerb,
+    AlarmAction,
+    AlarmEvent,
+    AlarmState,
+    Batch,
+    Delivery,
+    EntryKind,
+    JournalEntry,
+    Push,
+    StepResult,
+    Stream,
+    Urgency,
+)
+from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
 
 NASTY = "</script><script>alert(1)</script><img src=x onerror=alert(2)> & \"'"
@@ -151,6 +167,9 @@ def test_standing_alarms_are_answered_by_buttons(house: House, client: httpx.Cli
     assert house.writer.do(lambda writer: all(StoreWriter.has(writer, action) for action in taken))
     shelve = {"alarm": "overheat", "verb": "shelve", "action_id": uuid4().hex}
     assert client.post("/vat/copper/alarm", data=shelve).status_code == 422
+    assert client.post("/vat/copper/alarm", data={**shelve, "minutes": "120"}).status_code == 303
+    assert (taken[-1].verb, taken[-1].until_ms) == (ActionVerb.SHELVE, NOW_MS + 7_200_000)
+    assert client.post("/vat/copper/alarm", data={**shelve, "verb": "explode"}).status_code == 422
 
 
 def test_json_logs_once_and_says_what(house: House, client: httpx.Client) -> None:
@@ -212,3 +231,43 @@ def test_a_store_that_cannot_be_read_is_not_shown_as_well(house: House, client: 
     assert answer.status_code == 503
     assert "Whether the vats are well is not known." in answer.text
     assert client.get("/api/vats").status_code == 503
+
+
+def test_each_message_says_to_whom_it_was_not_delivered(house: House, client: httpx.Client) -> None:
+    assert "Nothing had to be told yet." in client.get("/messages").text
+    pushes = tuple(
+        Push(f"push-{n}", NOW_MS - 9000 + n, "copper", "off-ph-low", Urgency.ACT, f"Copper vat: {n}", "pH 10.4 <b>")
+        for n in (1, 2)
+    )
+    batch = Batch(NOW_MS - 9000, house.writer.version, (StepResult(scan_of("copper", NOW_MS - 9000), pushes=pushes),))
+    house.writer.do(lambda writer: writer.append(batch))
+    late = Delivery("phone-ida", Stream.PUSHES.value, position=1, last_error="no answer", last_error_ms=NOW_MS - 1000)
+    house.writer.delivery(late)
+    screen = client.get("/messages").text
+    assert (
+        screen.index("Copper vat: 2") < screen.index("not delivered to phone-ida yet") < screen.index("Copper vat: 1")
+    )
+    assert screen.count("not delivered to phone-ida yet") == 1
+    assert "Messages through phone-ida have not been getting through since 12:09 (1 waits): no answer" in screen
+    assert "pH 10.4 &lt;b&gt;" in screen
+
+
+def test_the_notebook_reads_on_and_starts_afresh_with_another_store(house: House, tmp_path: Path) -> None:
+    notebook = Notebook()
+    for number in (1, 2):
+        house.submit(JournalEntry(f"entry-{number}", NOW_MS, NOW_MS, "copper", EntryKind.FEED, "lime", grams=number))
+    with house.reader() as reader:
+        assert notebook.read(reader) == 2
+        assert notebook.read(reader) == 2
+    assert [entry.grams for entry in notebook.last_feeds("copper")] == [1.0]
+    house.submit(JournalEntry("undo-0001", NOW_MS, NOW_MS, "copper", EntryKind.UNDO, "entry-1"))
+    with house.reader() as reader:
+        notebook.read(reader)
+    assert [entry.grams for entry in notebook.last_feeds("copper")] == [2.0]
+    other = Writer(tmp_path / "other.vatwatch", CARDS, NOW_MS)
+    try:
+        with StoreReader(tmp_path / "other.vatwatch") as reader:
+            assert notebook.read(reader) == 0
+        assert notebook.entries("copper", 0, NOW_MS * 2) == []
+    finally:
+        other.stop()

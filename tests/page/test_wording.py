@@ -23,7 +23,7 @@ from vatwatch.records import (
     VatCard,
     VatCondition,
 )
-from vatwatch.vat import pipeline, window
+from vatwatch.vat import alarm_set, tiring, window
 
 BERLIN = ZoneInfo("Europe/Berlin")
 NOW_MS = 1_780_308_600_000  # 2026-06-01 12:10 in Berlin
@@ -82,6 +82,16 @@ def celsius(value: float | None) -> Measured:
                 ph=Measured(None, None, Flag.MISSING, "silent", NOW_MS - 7 * HOUR_MS - 39 * 60_000),
             ),
             "Not known: the pH probe has been silent since 04:31.",
+        ),
+        (
+            replace(
+                SCAN,
+                condition=VatCondition.UNKNOWN,
+                ph=Measured(None, None, Flag.MISSING, "silent", NOW_MS - HOUR_MS),
+                orp_mv=Measured(None, None, Flag.MISSING, "silent", NOW_MS - HOUR_MS),
+                temperature_c=Measured(None, None, Flag.MISSING, "silent", NOW_MS - HOUR_MS),
+            ),
+            "Not known: the pH, ORP and temperature probes have been silent since 11:10.",
         ),
         (
             replace(SCAN, condition=VatCondition.OFF, shortfalls=("off-ph-low",), ph_25c=10.46),
@@ -144,7 +154,17 @@ def test_every_shortfall_of_the_judgement_has_words(shortfall: str) -> None:
     assert "None" not in sentence
 
 
-@pytest.mark.parametrize("alarm", [window.OVERHEAT, *window.OFF_LIMITS, *pipeline.SILENT.values()])
+ALARMS = [
+    window.OVERHEAT,
+    *window.OFF_LIMITS,
+    *alarm_set.SILENT.values(),
+    *tiring.LIMIT_AHEAD,
+    tiring.UNLOGGED,
+    tiring.DOUBTFUL,
+]
+
+
+@pytest.mark.parametrize("alarm", ALARMS)
 def test_every_alarm_of_the_pipeline_has_a_name_of_its_own(alarm: str) -> None:
     assert wording.alarm_name(alarm).lower() != alarm.replace("-", " ")
 

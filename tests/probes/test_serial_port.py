@@ -62,10 +62,20 @@ def test_bytes_pass_both_ways_and_waiting_ones_can_be_discarded(pty: Pty) -> Non
         assert link.read(5.0).endswith(b"new")
 
 
-def test_seven_bits_with_even_parity_open_too(pty: Pty) -> None:
-    with SerialLink(replace(settings(pty.device), baud=1200, bytesize=7, parity="E")) as link:
-        os.write(pty.master, b"0\r\n")
-        assert link.read(5.0) == b"0\r\n"
+def test_seven_bits_with_even_parity_open_too_as_often_as_wanted_and_know_a_break(pty: Pty) -> None:
+    for _ in range(3):
+        with SerialLink(replace(settings(pty.device), baud=1200, bytesize=7, parity="E")) as link:
+            link.send_break()
+            os.write(pty.master, b"0\r\n")
+            assert link.read(5.0) == b"0\r\n"
+            assert link.baud == 1200
+
+
+def test_a_break_on_a_lost_port_is_a_lost_port(pty: Pty) -> None:
+    with SerialLink(settings(pty.device)) as link:
+        pty.unplug()
+        with pytest.raises(PortError, match="is gone"):
+            link.send_break()
 
 
 def test_a_pulled_cable_is_an_error_to_act_on_when_reading_and_when_writing(pty: Pty) -> None:

@@ -153,6 +153,7 @@ journal_entries = st.builds(
     minutes=maybe_real,
     text=text,
     by=text,
+    details=st.lists(st.tuples(text, text), max_size=3).map(tuple),
 )
 alarm_actions = st.builds(
     AlarmAction,

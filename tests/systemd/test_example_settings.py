@@ -14,16 +14,15 @@ from vatwatch.config import (
     CalibrationTable,
     Config,
     InfluxTable,
-    LineTable,
     MqttTable,
     PageTable,
     PhoneTable,
-    PortTable,
     ProbeTable,
     SiteTable,
     VatTable,
     check_config,
 )
+from vatwatch.port_tables import LineTable, PortTable
 
 EXAMPLE = Path(__file__).parents[2] / "systemd" / "vatwatch.example.toml"
 TEXT = EXAMPLE.read_text(encoding="utf-8")

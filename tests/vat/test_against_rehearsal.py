@@ -14,7 +14,8 @@ from vatwatch.chemistry.calibration import OrpCalibration, PhCalibration
 from vatwatch.records import EntryKind, JournalEntry, Reduction, Sample, Signal
 from vatwatch.rehearsal.electrodes import probe_set
 from vatwatch.rehearsal.liquor import SimulatedVat, draw_vat
-from vatwatch.vat.pipeline import initial_state, step
+from vatwatch.vat.doings import initial_state
+from vatwatch.vat.pipeline import step
 from vatwatch.vat.recipes import RECIPES, Chemistry
 from vatwatch.vat.settings import VatSettings
 

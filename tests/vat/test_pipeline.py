@@ -55,10 +55,12 @@ def test_a_good_vat_is_dyeable() -> None:
 def test_each_limit_puts_the_vat_off_and_is_told_once(given_values: dict[str, float], shortfall: str) -> None:
     run = Run()
     run.minutes(3)
+    for part in range(60):  # a liquor changes its temperature slowly; a jump would be the probe's
+        run.minutes(1, t=30.0 + (given_values.get("t", 30.0) - 30.0) * part / 60)
     run.minutes(30, **{**GOOD, **given_values})
     assert run.condition() is VatCondition.OFF
     assert shortfall in run.last.scan.shortfalls
-    assert run.transitions(shortfall) == ["release", "occurs"] or run.transitions(shortfall) == ["occurs"]
+    assert [t for t in run.transitions(shortfall) if t not in ("suppress", "release")] == ["occurs"]
     about_it = [push for r in run.results for push in r.pushes if push.alarm == shortfall]
     assert len(about_it) == 1
     assert "What to do: " in about_it[0].body
@@ -238,3 +240,22 @@ def test_slots_do_not_depend_on_the_order_of_other_vats_samples() -> None:
     state_a, _ = step(SETTINGS, Run().state, START + SCAN_MS, samples(START + SCAN_MS))
     state_b, _ = step(SETTINGS, Run().state, START + SCAN_MS, list(reversed(samples(START + SCAN_MS))))
     assert state_to_json(state_a) == state_to_json(state_b)
+
+
+@pytest.mark.parametrize("kind", [EntryKind.STIR, EntryKind.FEED, EntryKind.CHECK])
+def test_an_entry_taken_back_leaves_no_trace(kind: EntryKind) -> None:
+    run, quiet = Run(), Run()
+    for one in (run, quiet):
+        one.minutes(2, orp=-560.0)
+    wrong = entry(run, kind, "blue", 10.0)
+    run.slot(samples(run.slot_ms + SCAN_MS, orp=-560.0), journal=[wrong])
+    undo = JournalEntry("undo-1", run.slot_ms, run.slot_ms, "plain", EntryKind.UNDO, what=wrong.entry_id)
+    run.slot(samples(run.slot_ms + SCAN_MS, orp=-560.0), journal=[undo])
+    quiet.minutes(1 / 3, orp=-560.0)
+    assert run.condition() is quiet.condition()
+    assert run.state.last_feed is None
+    mine, other = run.last.scan.reduction, quiet.last.scan.reduction
+    assert mine is not None
+    assert other is not None
+    assert mine.share_low == pytest.approx(other.share_low, abs=1e-9)
+    assert (run.state.checks, run.state.lessons, run.state.doings) == (0, (), ())

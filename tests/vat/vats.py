@@ -9,7 +9,8 @@ from vatwatch.chemistry.alkali import Alkali
 from vatwatch.chemistry.calibration import OrpCalibration, PhCalibration
 from vatwatch.chemistry.electrodes import ReferenceElectrode
 from vatwatch.records import AlarmAction, AlarmState, JournalEntry, Sample, Signal, StepResult, VatCondition
-from vatwatch.vat.pipeline import initial_state, step
+from vatwatch.vat.doings import initial_state
+from vatwatch.vat.pipeline import step
 from vatwatch.vat.recipes import RECIPES, Chemistry
 from vatwatch.vat.settings import AlarmTiming, Deadbands, ProbeSettings, VatSettings, Window
 from vatwatch.vat.state import VatState
@@ -26,6 +27,7 @@ SETTINGS = VatSettings(
     volume_l=30.0,
     warmed=True,
     alkali=Alkali.SODA_ASH,
+    alkali_g_l=None,
     window=Window(10.5, 11.5, 20.0, 50.0, 60.0, 0.90, 30 * MINUTE),
     probes=(
         ProbeSettings("p-ph", Signal.PH, 30_000, 0.02, ph_calibration=PhCalibration(0, 1, 0.5, 0.005)),
@@ -44,6 +46,11 @@ SETTINGS = VatSettings(
     e7_mv=-195.0,
     e7_sigma_mv=50.0,
     deadbands=Deadbands(),
+    lead_ms=180 * MINUTE,
+    tiring_timing=AlarmTiming(20 * MINUTE, 60 * MINUTE, None),
+    heating_timing=AlarmTiming(MINUTE, 10 * MINUTE, 10 * MINUTE, 30 * MINUTE),
+    unlogged_timing=AlarmTiming(0, 0, None),
+    doubtful_timing=AlarmTiming(60 * MINUTE, 60 * MINUTE, 1440 * MINUTE),
     off_timing=AlarmTiming(5 * MINUTE, 5 * MINUTE, 240 * MINUTE),
     overheat_timing=AlarmTiming(30_000, 5 * MINUTE, 10 * MINUTE, 30 * MINUTE),
     silent_timing=AlarmTiming(60_000, SCAN_MS, 240 * MINUTE),

@@ -27,6 +27,13 @@ SLOPE_PRIOR: Final = 0.98
 practice).
 """
 SLOPE_PRIOR_SIGMA: Final = 0.03
+OFFSET_DRIFT_MV_PER_DAY: Final = 0.2
+SLOPE_DRIFT_SHARE_PER_DAY: Final = 0.0005
+ORP_DRIFT_MV_PER_DAY: Final = 0.3
+THERMOMETER_DRIFT_C_PER_DAY: Final = 0.0005
+"""1 σ of how fast a probe in a warm alkaline vat wanders from its calibration: a month leaves a pH electrode unsure by
+6 mV (0.1 pH) and 1.5 % of slope, an ORP probe by 9 mV. Judgement of this project, no source.
+"""
 OFFSET_GOOD_MV: Final = 30.0
 SLOPE_GOOD_SHARE: Final = (0.85, 1.05)
 
@@ -74,11 +81,14 @@ class PhCalibration:
         """
         return ph_from_mv(ideal_mv_from_ph(reading_ph, temperature_c), temperature_c, self)
 
-    def sigma(self, ph: float, temperature_c: float = 25.0, reading_sigma_ph: float = 0.0) -> float:
-        """One sigma of a calibrated pH, by derivative: offset, slope, their covariance and the reading's own
-        noise.
+    def sigma(
+        self, ph: float, temperature_c: float = 25.0, reading_sigma_ph: float = 0.0, age_days: float = 0.0
+    ) -> float:
+        """One sigma of a calibrated pH, by derivative: offset, slope, their covariance, the reading's own noise, and
+        what the electrode may have drifted in the `age_days` (0 or more) since it was calibrated.
 
-        pH = 7 + (E_off − E)/(m·k): dpH/dE_off = 1/(m·k), dpH/dm = −(pH − 7)/m. JCGM 100:2008 (GUM), eq. 13.
+        pH = 7 + (E_off − E)/(m·k): dpH/dE_off = 1/(m·k), dpH/dm = −(pH − 7)/m. JCGM 100:2008 (GUM), eq. 13. Drift of
+        offset and slope grows in proportion to age and is independent of the fit.
 
         Raises:
             RangeError: temperature outside 0…100 °C or an input not finite.
@@ -92,6 +102,9 @@ class PhCalibration:
             + 2.0 * by_offset * by_slope * self.offset_slope_covariance_mv
             + (reading_sigma_ph / self.slope_share) ** 2
         )
+        if age_days > 0.0:
+            variance += (by_offset * OFFSET_DRIFT_MV_PER_DAY * age_days) ** 2
+            variance += (by_slope * SLOPE_DRIFT_SHARE_PER_DAY * age_days) ** 2
         return math.sqrt(max(variance, 0.0))
 
     def doubts(self) -> tuple[str, ...]:
@@ -241,3 +254,7 @@ class OrpCalibration:
             RangeError: a reading that is not finite.
         """
         return require_finite(orp_mv, "ORP reading", "mV") + self.offset_mv
+
+    def sigma(self, reading_sigma_mv: float = 0.0, age_days: float = 0.0) -> float:
+        """One sigma in mV of a corrected ORP: the offset's own, the reading's noise, and drift in `age_days` since."""
+        return math.hypot(reading_sigma_mv, self.sigma_mv, ORP_DRIFT_MV_PER_DAY * max(age_days, 0.0))

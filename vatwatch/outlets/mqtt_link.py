@@ -39,6 +39,13 @@ SHORT_IN_A_ROW = 3
 """… so many times in a row is probably being thrown out by a namesake."""
 
 
+def _is_file(path: str) -> bool:
+    try:
+        return Path(path).is_file()
+    except (OSError, ValueError):
+        return False
+
+
 @dataclass(frozen=True, slots=True)
 class MqttSettings:
     """Where the broker is and who we are to it. `site_id` is the Homie device: one per daemon on a broker."""
@@ -55,7 +62,7 @@ class MqttSettings:
 
     def __post_init__(self) -> None:
         homie.check_id("[site] id", self.site_id)
-        if self.ca_file is not None and not Path(self.ca_file).is_file():
+        if self.ca_file is not None and not _is_file(self.ca_file):
             raise ConfigError(f"[mqtt] ca_file is {self.ca_file!r}; expected the path of a readable PEM file")
         if not 1 <= self.port <= 65535:
             raise ConfigError(f"[mqtt] port is {self.port}; expected 1 to 65535")

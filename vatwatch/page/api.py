@@ -7,98 +7,30 @@ from typing import Annotated
 
 from fastapi import APIRouter, HTTPException, Query
 from fastapi.responses import JSONResponse
-from pydantic import BaseModel, ConfigDict, Field
 
+from vatwatch.dyeing.pieces import Piece
 from vatwatch.page import wording
-from vatwatch.page.desk import CurveName, Desk, NotTaken, VatView
-from vatwatch.page.drawing import stretches
-from vatwatch.page.forms import (
-    EARLIEST_MS,
-    GRAMS_MOST,
-    ID_PATTERN,
-    LITRES_MOST,
-    MINUTES_MOST,
-    TEXT_LONGEST,
-    WHAT_LONGEST,
-    entry_complaints,
+from vatwatch.page.api_models import (
+    LATEST_MS,
+    AlarmIn,
+    CurveOut,
+    DipOut,
+    EntryOut,
+    ErrorOut,
+    JournalIn,
+    JournalOut,
+    PieceOut,
+    ReductionOut,
+    VatOut,
 )
+from vatwatch.page.desk import CurveName, Desk, Logged, NotTaken, VatView
+from vatwatch.page.drawing import stretches
+from vatwatch.page.forms import entry_complaints
+from vatwatch.page.hand import outcome_words
 from vatwatch.page.wording import Freshness
-from vatwatch.records import EntryKind, JournalEntry, Measured, Quantity
+from vatwatch.records import ActionVerb, AlarmAction, JournalEntry, Measured, Quantity
 
-LATEST_MS = 253_402_300_799_999
-"""9999-12-31: what a date can hold."""
-
-
-class ReductionOut(BaseModel):
-    """Share of the indigo in its leuco form with its 90 % interval (0…1), and the margin in mV (1 sigma beside it)."""
-
-    share: float
-    share_low: float
-    share_high: float
-    margin_mv: float
-    margin_mv_sigma: float
-    saturated: bool
-
-
-class VatOut(BaseModel):
-    """One vat now. A number is null when it is withdrawn; `withdrawn` then says why, by quantity."""
-
-    vat: str
-    name: str
-    condition: str
-    sentence: str
-    age_s: float | None = Field(description="age of the newest scan in seconds; null when there is none")
-    stale: bool = Field(description="true when nothing here may be taken for now")
-    ph: float | None
-    ph_25c: float | None = Field(description="25 °C equivalent of the pH, for the vat's alkali")
-    temperature_c: float | None
-    orp_mv: float | None
-    eh_mv: float | None = Field(description="mV against the standard hydrogen electrode")
-    reduction: ReductionOut | None
-    withdrawn: dict[str, str]
-    settled_from: datetime | None
-    standing_alarms: list[str]
-
-
-class JournalIn(BaseModel):
-    """Something done or seen at a vat. Send the same `entry_id` again after a failure: it is logged once."""
-
-    model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
-
-    entry_id: str = Field(pattern=ID_PATTERN)
-    vat: str = Field(min_length=1, max_length=64)
-    kind: EntryKind
-    what: str = Field(default="", max_length=WHAT_LONGEST)
-    grams: float | None = Field(default=None, gt=0, le=GRAMS_MOST, allow_inf_nan=False)
-    litres: float | None = Field(default=None, gt=0, le=LITRES_MOST, allow_inf_nan=False)
-    minutes: float | None = Field(default=None, gt=0, le=MINUTES_MOST, allow_inf_nan=False)
-    text: str = Field(default="", max_length=TEXT_LONGEST)
-    by: str = Field(default="", max_length=64)
-    time_ms: int | None = Field(
-        default=None, ge=EARLIEST_MS, le=LATEST_MS, description="when it happened; now if left out"
-    )
-
-
-class JournalOut(BaseModel):
-    """What was logged."""
-
-    entry_id: str
-    words: str
-
-
-class CurveOut(BaseModel):
-    """Columns of one curve. A row of nulls stands where there was no data, so that no line bridges silence."""
-
-    time_ms: list[int]
-    low: list[float | None]
-    mean: list[float | None]
-    high: list[float | None]
-
-
-class ErrorOut(BaseModel):
-    """Why it was refused, for a person."""
-
-    detail: str
+ENTRIES_MOST = 2000
 
 
 Moment = Annotated[int, Query(ge=0, le=LATEST_MS)]
@@ -106,14 +38,15 @@ Moment = Annotated[int, Query(ge=0, le=LATEST_MS)]
 
 def json_routes(desk: Desk) -> APIRouter:
     """Routes under /api. They run in worker threads, since the store and `submit` block."""
-    router = APIRouter(prefix="/api")
+    refusals = (400, 401, 403, 404, 408, 409, 413, 414, 415, 421, 422, 503, 507)
+    router = APIRouter(prefix="/api", responses={status: {"model": ErrorOut} for status in refusals})
 
     @router.get("/vats", summary="Every vat now")
     def vats() -> list[VatOut]:
         with desk.open_reader() as reader:
             return [_vat_out(view, desk.clock_ms()) for view in desk.views(reader)]
 
-    @router.get("/vats/{vat}/curve", summary="One quantity over time", responses={404: {"model": ErrorOut}})
+    @router.get("/vats/{vat}/curve", summary="One quantity over time")
     def curve(
         vat: str,
         quantity: CurveName,
@@ -140,11 +73,39 @@ def json_routes(desk: Desk) -> APIRouter:
                 out.high.append(point.high)
         return out
 
+    @router.get("/vats/{vat}/journal", summary="What was logged at a vat")
+    def logged(vat: str, from_ms: Moment, to_ms: Moment) -> list[EntryOut]:
+        with desk.open_reader() as reader:
+            if all(card.vat != vat for card in reader.cards()):
+                raise HTTPException(404, f"There is no vat {vat!r} here.")
+            lines = desk.journal(reader, vat, from_ms)
+        return [_entry_out(line) for line in lines if line.entry.time_ms < to_ms][:ENTRIES_MOST]
+
+    @router.get("/pieces", summary="Pieces, the newest first")
+    def pieces(most: Annotated[int, Query(ge=1, le=1000)] = 100) -> list[PieceOut]:
+        with desk.open_reader() as reader:
+            desk.notebook.read(reader)
+        return [_piece_out(piece) for piece in desk.notebook.pieces()[:most]]
+
+    @router.post(
+        "/vats/{vat}/alarms",
+        status_code=201,
+        summary="Acknowledge, shelve, reset … an alarm",
+    )
+    def alarm(vat: str, body: AlarmIn) -> None:
+        now_ms = desk.clock_ms()
+        with desk.open_reader() as reader:
+            if all(card.vat != vat for card in reader.cards()):
+                raise HTTPException(404, f"There is no vat {vat!r} here.")
+        if (body.verb is ActionVerb.SHELVE) != (body.minutes is not None):
+            raise HTTPException(422, "minutes: expected with shelve, and only with it.")
+        until_ms = None if body.minutes is None else now_ms + round(body.minutes * 60_000)
+        desk.hand_in(AlarmAction(body.action_id, now_ms, vat, body.alarm, body.verb, until_ms))
+
     @router.post(
         "/journal",
         status_code=201,
         summary="Log what was done or seen",
-        responses={code: {"model": ErrorOut} for code in (404, 409, 503, 507)},
     )
     def journal(body: JournalIn) -> JournalOut:
         now_ms = desk.clock_ms()
@@ -152,15 +113,16 @@ def json_routes(desk: Desk) -> APIRouter:
             if all(card.vat != body.vat for card in reader.cards()):
                 raise HTTPException(404, f"There is no vat {body.vat!r} here.")
         entry = JournalEntry(
-            **body.model_dump(exclude={"time_ms"}),
+            **body.model_dump(exclude={"time_ms", "details", "anyway"}),
+            details=tuple(sorted((str(name), text) for name, text in body.details.items())),
             time_ms=now_ms if body.time_ms is None else body.time_ms,
             logged_ms=now_ms,
         )
         complaints = entry_complaints(entry, now_ms)
         if complaints:
             raise HTTPException(422, " ".join(complaints))
-        desk.log(entry)
-        return JournalOut(entry_id=entry.entry_id, words=wording.entry_words(entry))
+        logged = desk.log(entry, body.anyway)
+        return JournalOut(entry_id=logged.entry_id, words=wording.entry_words(logged))
 
     return router
 
@@ -168,6 +130,39 @@ def json_routes(desk: Desk) -> APIRouter:
 def not_taken_json(error: NotTaken) -> JSONResponse:
     """The JSON form of a refusal."""
     return JSONResponse({"detail": str(error)}, error.status)
+
+
+def _entry_out(line: Logged) -> EntryOut:
+    entry = line.entry
+    return EntryOut(
+        entry_id=entry.entry_id,
+        time_ms=entry.time_ms,
+        kind=entry.kind.value,
+        what=entry.what,
+        grams=entry.grams,
+        litres=entry.litres,
+        minutes=entry.minutes,
+        text=entry.text,
+        by=entry.by,
+        details=dict(entry.details),
+        words=line.words,
+        taken_back=line.taken_back,
+    )
+
+
+def _piece_out(piece: Piece) -> PieceOut:
+    return PieceOut(
+        name=piece.name,
+        stage=piece.stage.value,
+        fibre=piece.fibre,
+        dry_grams=piece.dry_grams,
+        dips=[
+            DipOut(number=dip.number, vat=dip.vat, start_ms=dip.start_ms, end_ms=dip.end_ms, despite=dip.despite)
+            for dip in piece.dips
+        ],
+        finished=[tick.step for tick in piece.ticks],
+        outcomes=[outcome_words(outcome) for outcome in piece.outcomes],
+    )
 
 
 def _vat_out(view: VatView, now_ms: int) -> VatOut:

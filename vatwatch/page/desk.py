@@ -5,23 +5,41 @@ Every reading opens the store anew through `open_reader`, so no connection cross
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+from vatwatch.dyeing.pieces import MINUTE_MS, Piece, detail
+from vatwatch.dyeing.steps import Detail, Part, Step
 from vatwatch.errors import StoreFull, VatwatchError
 from vatwatch.page import wording
 from vatwatch.page.drawing import ReductionBar, reduction_bar
 from vatwatch.page.forms import same_substance
+from vatwatch.page.hand import (
+    LOOSE,
+    DipView,
+    PieceView,
+    ProbeView,
+    dip_view,
+    dip_warning,
+    in_hand,
+    piece_view,
+    probe_view,
+)
+from vatwatch.page.measures import QUANTITY_WORDS
+from vatwatch.page.notebook import Notebook
 from vatwatch.page.wording import Freshness, Reading
 from vatwatch.records import (
     AlarmAction,
     AlarmEvent,
     AlarmState,
+    EntryKind,
     JournalEntry,
     Quantity,
     Scan,
+    Signal,
     Stream,
     VatCard,
     VatCondition,
@@ -31,6 +49,10 @@ from vatwatch.store.reading import CurvePoint, StoreReader
 DAY_MS = 86_400_000
 CurveName = Literal["ph", "orp_mv", "temperature_c", "ph_25c", "reduction_share", "reduction_margin_mv"]
 _ANSWERABLE = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED)
+_SET_ASIDE = (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)
+_UNSAID = (AlarmState.NORMAL, AlarmState.SUPPRESSED, *_SET_ASIDE)
+NOW_MS = 120_000
+"""A dip logged as older than this cannot be warned of any more."""
 _RESETTABLE = (AlarmState.LATCHED_UNACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED)
 
 
@@ -42,6 +64,7 @@ class AlarmView:
     words: str
     answerable: bool
     resettable: bool
+    shelvable: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +82,7 @@ class VatView:
     bar: ReductionBar | None
     reduction_words: str
     alarms: list[AlarmView]
+    set_aside: list[AlarmView]
 
     @property
     def look(self) -> str:
@@ -68,12 +92,26 @@ class VatView:
         return self.condition.value.replace(" ", "-")
 
 
+@dataclass(frozen=True, slots=True)
+class Logged:
+    """One journal entry as a line of a list."""
+
+    time: str
+    entry: JournalEntry
+    words: str
+    taken_back: bool
+
+
 class NotTaken(VatwatchError):
     """An entry was not logged. The text says why and what to do; `status` is the HTTP status that fits."""
 
     def __init__(self, message: str, status: int) -> None:
         super().__init__(message)
         self.status = status
+
+
+class Warned(NotTaken):
+    """A dip was not logged because the vat is not dyeable; it may be logged all the same when the dyer says so."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +123,7 @@ class Desk:
     clock_ms: Callable[[], int]
     zone: ZoneInfo
     stale_after_ms: int
+    notebook: Notebook = field(default_factory=Notebook)
 
     def views(self, reader: StoreReader) -> list[VatView]:
         """Every vat, in the order of the settings file."""
@@ -118,30 +157,90 @@ class Desk:
             reduction_words="How far it is reduced is not known now."
             if reduction is None
             else wording.reduction_words(reduction, card.reduction_low),
-            alarms=[
-                AlarmView(
-                    event,
-                    wording.alarm_words(event, now_ms, self.zone),
-                    event.to_state in _ANSWERABLE,
-                    event.to_state in _RESETTABLE,
-                )
-                for event in standing
-                if event.vat == card.vat
-            ],
+            alarms=[self._alarm(e, now_ms) for e in standing if e.vat == card.vat and e.to_state not in _UNSAID],
+            set_aside=[self._alarm(e, now_ms) for e in standing if e.vat == card.vat and e.to_state in _SET_ASIDE],
         )
 
-    def journal(self, reader: StoreReader, vat: str) -> list[tuple[str, JournalEntry, str]]:
-        """The last day's entries, newest first, as (time words, entry, words)."""
-        now_ms = self.clock_ms()
-        entries = sorted(
-            reader.journal(vat, now_ms - DAY_MS, now_ms + 60_000),
-            key=lambda entry: (entry.time_ms, entry.logged_ms),
-            reverse=True,
+    def _alarm(self, event: AlarmEvent, now_ms: int) -> AlarmView:
+        return AlarmView(
+            event,
+            wording.alarm_words(event, now_ms, self.zone),
+            answerable=event.to_state in _ANSWERABLE,
+            resettable=event.to_state in _RESETTABLE,
+            shelvable=event.to_state not in _SET_ASIDE,
         )
+
+    def journal(self, reader: StoreReader, vat: str, from_ms: int | None = None) -> list[Logged]:
+        """Entries since `from_ms` (the last day's if left out), newest first; an undo shows on what it took back."""
+        now_ms = self.clock_ms()
+        self.notebook.read(reader)
         return [
-            (wording.clock_words(entry.time_ms, now_ms, self.zone), entry, wording.entry_words(entry))
-            for entry in entries
+            Logged(
+                wording.clock_words(entry.time_ms, now_ms, self.zone),
+                entry,
+                wording.entry_words(entry),
+                self.notebook.is_taken_back(entry.entry_id),
+            )
+            for entry in self.notebook.entries(vat, now_ms - DAY_MS if from_ms is None else from_ms, now_ms + 60_000)
+            if entry.kind is not EntryKind.UNDO
         ]
+
+    def hand(self, reader: StoreReader, vat: str) -> list[PieceView]:
+        """Pieces being worked on, as this vat's screen shows them."""
+        now_ms = self.clock_ms()
+        self.notebook.read(reader)
+        names = {card.vat: card.name for card in reader.cards()}
+        pieces = in_hand(self.notebook.pieces(), now_ms)
+        return [piece_view(piece, vat, names, now_ms, self.zone) for piece in pieces]
+
+    def warning(self, reader: StoreReader, vat: str) -> str:
+        """Why no piece should go into this vat now; empty when it may."""
+        now_ms = self.clock_ms()
+        card = next((card for card in reader.cards() if card.vat == vat), None)
+        if card is None:
+            return ""
+        self.notebook.read(reader)
+        lately = self._lately(vat, now_ms)
+        scan = reader.last_scan(vat)
+        fresh = wording.freshness(scan, now_ms, self.stale_after_ms)
+        return dip_warning(card, scan, fresh, lately, now_ms, self.zone)
+
+    def probes(self, reader: StoreReader, vat: str) -> list[ProbeView]:
+        """The vat's probes as the newest settings name them, and which are out of the liquor on purpose."""
+        newest = reader.newest_settings()
+        tables = json.loads(newest[1]).get("probe", {}) if newest is not None else {}
+        now_ms = self.clock_ms()
+        notices = self._lately(vat, now_ms)
+        return [
+            probe_view(name, QUANTITY_WORDS[Signal(table["signal"]).quantity], notices, now_ms, self.zone)
+            for name, table in tables.items()
+            if table.get("vat") == vat
+        ]
+
+    def _lately(self, vat: str, now_ms: int) -> list[JournalEntry]:
+        return [
+            entry
+            for entry in self.notebook.entries(vat, now_ms - DAY_MS, now_ms + 60_000)
+            if not self.notebook.is_taken_back(entry.entry_id)
+        ]
+
+    def dips(self, reader: StoreReader, piece: Piece) -> list[DipView]:
+        """A piece's dips with what the vat was like during each, from the record."""
+        now_ms = self.clock_ms()
+        names = {card.vat: card.name for card in reader.cards()}
+        found = []
+        for dip in piece.dips:
+            before = None
+            for scan in reader.scans(dip.vat, dip.start_ms - self.stale_after_ms, dip.start_ms + 1):
+                before = scan
+            end_ms = max(dip.start_ms + MINUTE_MS, now_ms if dip.end_ms is None else dip.end_ms)
+            quantities: tuple[CurveName, ...] = ("reduction_share", "ph", "ph_25c", "temperature_c")
+            means: dict[str, float | None] = {}
+            for quantity in quantities:
+                points = self.curve(reader, dip.vat, quantity, dip.start_ms, end_ms, 1)
+                means[str(quantity)] = points[0].mean if points else None
+            found.append(dip_view(dip, names, before, means, now_ms, self.zone))
+        return found
 
     @staticmethod
     def curve(
@@ -155,36 +254,98 @@ class Desk:
     def troubles(self, reader: StoreReader) -> list[str]:
         """Phone messages that are not getting through, in sentences."""
         now_ms = self.clock_ms()
-        return [
-            f"Messages through {delivery.outlet} have not been getting through since "
-            f"{wording.clock_words(delivery.last_error_ms, now_ms, self.zone)}: {delivery.last_error}"
-            for delivery in reader.deliveries()
-            if delivery.stream == Stream.PUSHES.value
-            and delivery.last_error_ms is not None
-            and delivery.last_error_ms > (delivery.last_ok_ms or 0)
-        ]
+        newest = reader.newest(Stream.PUSHES)
+        found = []
+        for delivery in reader.deliveries():
+            if (
+                delivery.stream == Stream.PUSHES.value
+                and delivery.last_error_ms is not None
+                and delivery.last_error_ms > (delivery.last_ok_ms or 0)
+            ):
+                since = wording.clock_words(delivery.last_error_ms, now_ms, self.zone)
+                left = max(0, newest - delivery.position)
+                waiting = "" if not left else " (1 waits)" if left == 1 else f" ({left} wait)"
+                found.append(
+                    f"Messages through {delivery.outlet} have not been getting through since {since}{waiting}: "
+                    f"{delivery.last_error}"
+                )
+        return found
 
-    def log(self, entry: JournalEntry) -> None:
+    def completed(self, entry: JournalEntry) -> JournalEntry:
+        """A dip's end gets its vat, its piece and its minutes from its beginning; all else is as it came.
+
+        Raises NotTaken when that beginning is not in the journal or was taken back.
+        """
+        if entry.kind is not EntryKind.DIP or detail(entry, Detail.PART) != Part.OUT:
+            return entry
+        with self.open_reader() as reader:
+            self.notebook.read(reader)
+        began = self.notebook.entry(detail(entry, Detail.OF))
+        if began is None or detail(began, Detail.PART) != Part.IN or self.notebook.is_taken_back(began.entry_id):
+            raise NotTaken(
+                "The beginning of this dip is not in the journal, or was taken back. Nothing was logged.", 409
+            )
+        minutes = round(max(0, entry.time_ms - began.time_ms) / MINUTE_MS, 1) or None
+        time_ms = max(entry.time_ms, began.time_ms)
+        return replace(entry, vat=began.vat, what=began.what, minutes=minutes, time_ms=time_ms)
+
+    def log(self, entry: JournalEntry, anyway: bool = False) -> JournalEntry:
         """Hand an entry in and make sure that it, and not another one of the same number, is what was kept.
 
-        Raises NotTaken when it was not, with nothing half-written.
+        A dip into a vat that is not dyeable is logged only when `anyway` says so, and then with what the vat was.
+        Raises NotTaken or Warned when it was not logged, with nothing half-written.
         """
+        entry = self._of_its_vat(entry) if entry.kind is EntryKind.UNDO else self.completed(entry)
+        if entry.kind is EntryKind.DIP and detail(entry, Detail.PART) == Part.IN:
+            entry = self._fit_to_dip(entry, anyway)
+        if entry.kind is EntryKind.FINISH and detail(entry, Detail.STEP) == Step.BOIL:
+            self._may_be_boiled(entry)
         self.hand_in(entry)
         with self.open_reader() as reader:
-            kept = next(
-                (
-                    other
-                    for other in reader.journal(entry.vat, self.clock_ms() - 7 * DAY_MS, self.clock_ms() + 60_001)
-                    if other.entry_id == entry.entry_id
-                ),
-                None,
-            )
+            self.notebook.read(reader)
+        kept = self.notebook.entry(entry.entry_id)
         if kept is not None and not same_substance(kept, entry):
             raise NotTaken(
                 f"This form was already logged as “{wording.entry_words(kept)}”. "
                 "If this is something further, press the button once more.",
                 409,
             )
+        return entry
+
+    def _of_its_vat(self, undo: JournalEntry) -> JournalEntry:
+        """An undo belongs to the vat of the entry it takes back: that vat's judgement has to hear of it."""
+        with self.open_reader() as reader:
+            self.notebook.read(reader)
+        undone = self.notebook.entry(undo.what)
+        if undone is None or undone.kind is EntryKind.UNDO:
+            raise NotTaken("Nothing was taken back: that entry is not in the journal.", 409)
+        if self.notebook.is_taken_back(undo.what) and self.notebook.entry(undo.entry_id) is None:
+            raise NotTaken(f"“{wording.entry_words(undone)}” was taken back before.", 409)
+        return replace(undo, vat=undone.vat)
+
+    def _may_be_boiled(self, entry: JournalEntry) -> None:
+        with self.open_reader() as reader:
+            self.notebook.read(reader)
+        piece = self.notebook.piece(entry.what)
+        if piece is not None and piece.fibre == "protein":
+            raise NotTaken(f"Not logged: “{piece.name}” is wool or silk, which is not boiled.", 422)
+
+    def _fit_to_dip(self, entry: JournalEntry, anyway: bool) -> JournalEntry:
+        with self.open_reader() as reader:
+            self.notebook.read(reader)
+            if self.notebook.entry(entry.entry_id) is not None:
+                return entry  # a repetition; whether it is the same is looked at later
+            piece = self.notebook.piece(entry.what)
+            if piece is not None and piece.running is not None:
+                raise NotTaken(f"“{piece.name}” is in a vat already: take it out first.", 409)
+            warning = self.warning(reader, entry.vat) if self.clock_ms() - entry.time_ms <= NOW_MS else ""
+        if warning and not anyway:
+            raise Warned(warning, 409)
+        if warning:
+            entry = replace(
+                entry, details=(*entry.details, (Detail.DESPITE.value, warning.removesuffix(LOOSE).strip()[:300]))
+            )
+        return entry
 
     def hand_in(self, record: JournalEntry | AlarmAction) -> None:
         """Submit and wait until committed. Raises NotTaken with a sentence when it was not."""

@@ -119,3 +119,9 @@ def curve_picture(
         middle = [f"{x(point.time_ms)},{y(point.mean)}" for point in stretch]
         lines.append("M" + " L".join(middle if len(middle) > 1 else middle * 2))
     return CurvePicture(" ".join(bands), " ".join(lines), tuple(y(limit) for limit in limits), floor, ceiling)
+
+
+def mark_xs(times_ms: Sequence[int], from_ms: int, to_ms: int) -> list[float]:
+    """Where journal marks stand on a curve's picture; marks on the same spot are drawn once."""
+    places = {round((time_ms - from_ms) / max(1, to_ms - from_ms) * CURVE_WIDTH, 1) for time_ms in times_ms}
+    return sorted(x for x in places if 0.0 <= x <= CURVE_WIDTH)

@@ -8,8 +8,13 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import datetime, tzinfo
 
+from vatwatch.dyeing.details import ALLOWED, detail_complaints
+from vatwatch.dyeing.outcomes import MEASURED
+from vatwatch.dyeing.steps import Detail, Part
 from vatwatch.records import ActionVerb, AlarmAction, EntryKind, JournalEntry, Look
 
 ID_PATTERN = r"^[A-Za-z0-9_-]{8,64}$"
@@ -21,7 +26,10 @@ MINUTES_MOST = 7 * 24 * 60.0
 EARLIEST_MS = 946_684_800_000
 """2000-01-01: anything before it is a clock that was never set."""
 MINUTES_AGO_CHOICES = (0, 5, 15, 30, 60, 120, 240)
+SHELVE_MINUTES = (30, 120, 480)
+LONGEST_SHELVE_MIN = 24 * 60.0
 COVER_WORDS = ("covered", "uncovered")
+_NUMBERS = {Detail.DRY_GRAMS, Detail.PLANNED_MIN, Detail.AIR_MIN, *MEASURED}
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f\u2028\u2029]")
 
 
@@ -32,8 +40,11 @@ class Refused:
     complaints: tuple[str, ...]
 
 
-def entry_from_form(fields: Mapping[str, str], vat: str, now_ms: int) -> JournalEntry | Refused:
-    """A journal entry from the fields of one of the vat screen's forms."""
+def entry_from_form(fields: Mapping[str, str], vat: str, now_ms: int, zone: tzinfo) -> JournalEntry | Refused:
+    """A journal entry from the fields of one of the screens' forms.
+
+    `waited_s` is how long a phone without connection kept the form; what was done was done that much earlier.
+    """
     complaints: list[str] = []
     entry_id = fields.get("entry_id", "")
     if not re.fullmatch(ID_PATTERN, entry_id):
@@ -45,10 +56,9 @@ def entry_from_form(fields: Mapping[str, str], vat: str, now_ms: int) -> Journal
     grams = _amount(fields, "grams", "Grams", GRAMS_MOST, complaints)
     litres = _amount(fields, "litres", "Litres", LITRES_MOST, complaints)
     minutes = _amount(fields, "minutes", "Minutes", MINUTES_MOST, complaints)
-    minutes_ago = _amount(fields, "minutes_ago", "Minutes ago", MINUTES_MOST, complaints, zero_allowed=True) or 0.0
     entry = JournalEntry(
         entry_id=entry_id,
-        time_ms=now_ms - round(minutes_ago * 60_000),
+        time_ms=_when(fields, now_ms, zone, complaints),
         logged_ms=now_ms,
         vat=vat,
         kind=kind,
@@ -57,7 +67,10 @@ def entry_from_form(fields: Mapping[str, str], vat: str, now_ms: int) -> Journal
         litres=litres,
         minutes=minutes,
         text=_text(fields.get("text", "")),
+        details=_details(fields, kind),
     )
+    if kind is EntryKind.NOTE and entry.details and not entry.text:
+        entry = replace(entry, text="put to pre-wet")  # for whoever reads the journal without knowing pieces
     complaints += entry_complaints(entry, now_ms)
     return Refused(tuple(complaints)) if complaints else entry
 
@@ -79,8 +92,13 @@ def entry_complaints(entry: JournalEntry, now_ms: int) -> list[str]:
         found.append("Say whether the vat was covered or uncovered.")
     if entry.kind is EntryKind.TOP_UP and entry.litres is None:
         found.append("Say how many litres were added.")
-    if entry.kind in (EntryKind.NOTE, EntryKind.OUTCOME) and not (entry.text or entry.what):
+    if entry.kind is EntryKind.NOTE and not (entry.text or entry.what):
         found.append("The note is empty.")
+    if entry.kind in (EntryKind.PROBE_OUT, EntryKind.PROBE_BACK) and not entry.what:
+        found.append("Say which probe it is.")
+    if entry.kind is EntryKind.UNDO and not re.fullmatch(ID_PATTERN, entry.what):
+        found.append("It is not said which entry is taken back.")
+    found += detail_complaints(entry)
     if entry.time_ms > now_ms + 60_000:
         found.append("That time lies in the future. Log what has happened.")
     if entry.time_ms < EARLIEST_MS:
@@ -95,22 +113,58 @@ def action_from_form(fields: Mapping[str, str], vat: str, now_ms: int) -> AlarmA
     if not re.fullmatch(ID_PATTERN, action_id) or not alarm or len(alarm) > WHAT_LONGEST:
         return Refused(("The button did not say which alarm it belongs to. Please press it again.",))
     verb = fields.get("verb", "")
-    if verb not in (ActionVerb.ACKNOWLEDGE, ActionVerb.RESET):
-        return Refused(("An alarm can be acknowledged or reset here.",))
-    return AlarmAction(action_id=action_id, time_ms=now_ms, vat=vat, alarm=alarm, verb=ActionVerb(verb))
+    if verb not in set(ActionVerb):
+        return Refused((f"Expected one of: {', '.join(ActionVerb)}.",))
+    until_ms = None
+    if verb == ActionVerb.SHELVE:
+        complaints: list[str] = []
+        minutes = _amount(fields, "minutes", "Minutes", LONGEST_SHELVE_MIN, complaints)
+        if complaints or minutes is None:
+            return Refused(tuple(complaints) or ("Say for how many minutes the alarm is to be set aside.",))
+        until_ms = now_ms + round(minutes * 60_000)
+    return AlarmAction(
+        action_id=action_id, time_ms=now_ms, vat=vat, alarm=alarm, verb=ActionVerb(verb), until_ms=until_ms
+    )
 
 
 def same_substance(one: JournalEntry, other: JournalEntry) -> bool:
-    """Whether two entries say the same, whenever they were sent."""
-    return (one.vat, one.kind, one.what, one.grams, one.litres, one.minutes, one.text) == (
-        other.vat,
-        other.kind,
-        other.what,
-        other.grams,
-        other.litres,
-        other.minutes,
-        other.text,
-    )
+    """Whether two entries say the same, whenever they were sent and whatever the vat was like then."""
+
+    def substance(entry: JournalEntry) -> tuple[object, ...]:
+        details = {name: value for name, value in entry.details if name != Detail.DESPITE}
+        # How long a dip took is reckoned when its end arrives: a repetition would give a little more.
+        minutes = None if details.get(Detail.PART) == Part.OUT else entry.minutes
+        return (entry.vat, entry.kind, entry.what, entry.grams, entry.litres, minutes, entry.text, details)
+
+    return substance(one) == substance(other)
+
+
+def _when(fields: Mapping[str, str], now_ms: int, zone: tzinfo, complaints: list[str]) -> int:
+    at = fields.get("at", "").strip()
+    if at:
+        try:
+            return int(datetime.fromisoformat(at).replace(tzinfo=zone).timestamp() * 1000)
+        except (ValueError, OverflowError):
+            complaints.append(f"When: expected a date and time; the form had “{at[:30]}”.")
+            return now_ms
+    minutes_ago = _amount(fields, "minutes_ago", "Minutes ago", MINUTES_MOST, complaints, zero_allowed=True) or 0.0
+    most_s = MINUTES_MOST * 60
+    waited_s = _amount(fields, "waited_s", "Seconds waited", most_s, complaints, zero_allowed=True) or 0.0
+    return now_ms - round(minutes_ago * 60_000 + waited_s * 1000)
+
+
+def _details(fields: Mapping[str, str], kind: EntryKind) -> tuple[tuple[str, str], ...]:
+    found = []
+    for name in sorted(ALLOWED.get(kind, set()) - {Detail.DESPITE}):
+        # A new piece has both lengths in one form: how long it is wetted, and how long it will be in the liquor.
+        wanted = "pre_wet_min" if kind is EntryKind.NOTE and name == Detail.PLANNED_MIN else name
+        value = _line(fields.get(wanted, ""))
+        if value and name in _NUMBERS:
+            with suppress(ValueError):  # said by the complaints
+                value = f"{_float(value):.6g}"
+        if value:
+            found.append((str(name), value))
+    return tuple(found)
 
 
 def _amount(
@@ -126,7 +180,7 @@ def _amount(
     if not given:
         return None
     try:
-        amount = float(given.replace(",", "."))
+        amount = _float(given)
     except ValueError:
         complaints.append(f"{label}: a number is expected, such as 50 or 2.5; the form had “{given[:20]}”.")
         return None
@@ -134,6 +188,10 @@ def _amount(
         complaints.append(f"{label}: expected more than 0 and at most {most:g}; the form had “{given[:20]}”.")
         return None
     return amount
+
+
+def _float(text: str) -> float:
+    return float(text.replace(",", ".").replace("−", "-"))
 
 
 def _line(text: str) -> str:

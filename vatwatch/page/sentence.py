@@ -8,7 +8,7 @@ from __future__ import annotations
 from datetime import tzinfo
 
 from vatwatch.page.measures import QUANTITY_WORDS, Freshness, clock_words, quantities_of, share_words, trusted
-from vatwatch.records import Flag, Measured, Quantity, Scan, VatCard, VatCondition
+from vatwatch.records import Flag, Measured, Scan, VatCard, VatCondition
 
 
 def vat_sentence(card: VatCard, scan: Scan | None, fresh: Freshness, now_ms: int, zone: tzinfo) -> str:
@@ -53,25 +53,32 @@ def _too_hot_sentence(card: VatCard, scan: Scan) -> str:
 
 
 def _unknown_sentence(scan: Scan, now_ms: int, zone: tzinfo) -> str:
-    parts = []
+    # Probes that say the same of themselves are named together: a pulled cable silences all of them at once.
+    saying: dict[str, list[str]] = {}
     for quantity, measured in quantities_of(scan):
-        if trusted(measured) is not None:
-            continue
-        parts.append(_withdrawn_words(quantity, measured, now_ms, zone))
-    if not parts:
+        if trusted(measured) is None:
+            saying.setdefault(_withdrawn_words(measured, now_ms, zone), []).append(QUANTITY_WORDS[quantity])
+    if not saying:
         return "Not known: how far it is reduced cannot be estimated from these readings."
-    return f"Not known: {'; '.join(parts)}."
+    return f"Not known: {'; '.join(_together(names, words) for words, names in saying.items())}."
 
 
-def _withdrawn_words(quantity: Quantity, measured: Measured, now_ms: int, zone: tzinfo) -> str:
-    probe = f"the {QUANTITY_WORDS[quantity]} probe"
+def _together(names: list[str], words: str) -> str:
+    if len(names) == 1:
+        return f"the {names[0]} probe {words}"
+    verb, _, rest = words.partition(" ")
+    plural = {"has": "have", "is": "are", "gives": "give"}[verb]
+    return f"the {', '.join(names[:-1])} and {names[-1]} probes {plural} {rest}"
+
+
+def _withdrawn_words(measured: Measured, now_ms: int, zone: tzinfo) -> str:
     since = "" if measured.time_ms is None else f" since {clock_words(measured.time_ms, now_ms, zone)}"
     if measured.flag is Flag.MISSING and measured.reason in ("", "silent", "no value"):
-        return f"{probe} has been silent{since}" if since else f"{probe} is silent"
+        return f"has been silent{since}" if since else "is silent"
     if measured.flag is Flag.MISSING:
-        return f"{probe} gives nothing{since}: {measured.reason}"
+        return f"gives nothing{since}: {measured.reason}"
     reason = f" ({measured.reason})" if measured.reason else ""
-    return f"{probe} has not been believable{since}{reason}"
+    return f"has not been believable{since}{reason}"
 
 
 def _departures(card: VatCard, scan: Scan) -> list[str]:

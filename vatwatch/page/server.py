@@ -6,18 +6,24 @@ can still say it, and port 0 gives a port that is already ours.
 
 from __future__ import annotations
 
+import asyncio
 import errno
 import logging
 import socket
 import threading
 import time
+from collections.abc import Callable
 
 import uvicorn
 from starlette.types import ASGIApp
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from vatwatch.errors import VatwatchError
 
 log = logging.getLogger(__name__)
+
+REQUEST_WITHIN_S = 15.0
+"""A connection that has not sent one whole head of a request by then is closed."""
 
 
 class PortInUse(VatwatchError):
@@ -34,11 +40,38 @@ class _Server(uvicorn.Server):
         return await super().on_tick(counter)
 
 
-class PageServer:
-    """Serves an ASGI app on one address until stopped. Not restartable: make a new one."""
+class _Patient(H11Protocol):
+    """HTTP/1.1 that gives up on a connection whose request does not arrive: uvicorn itself would wait for ever."""
 
-    def __init__(self, app: ASGIApp, host: str, port: int) -> None:
+    _waiting: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        super().connection_made(transport)
+        self._waiting = self.loop.call_later(REQUEST_WITHIN_S, self._give_up)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        if self._waiting is not None:
+            self._waiting.cancel()
+        super().connection_lost(exc)
+
+    def _give_up(self) -> None:
+        # Looks again and again: a later request on the same connection may be the one that dawdles. Between two
+        # requests uvicorn's own timer runs, until the first byte of the next one.
+        if self.cycle is None or (self.cycle.response_complete and self.timeout_keep_alive_task is None):
+            self.transport.close()
+        else:
+            self._waiting = self.loop.call_later(REQUEST_WITHIN_S, self._give_up)
+
+
+class PageServer:
+    """Serves an ASGI app on one address until stopped. Not restartable: make a new one.
+
+    `before_stop` ends whatever the app holds open, so that stopping need not wait for it.
+    """
+
+    def __init__(self, app: ASGIApp, host: str, port: int, before_stop: Callable[[], None] = lambda: None) -> None:
         self._host = host
+        self._before_stop = before_stop
         self._port = port
         self._socket: socket.socket | None = None
         self._thread: threading.Thread | None = None
@@ -49,7 +82,7 @@ class PageServer:
                 access_log=False,
                 lifespan="off",
                 ws="none",
-                http="h11",
+                http=_Patient,
                 loop="asyncio",
                 server_header=False,
                 proxy_headers=False,
@@ -84,6 +117,7 @@ class PageServer:
 
     def stop(self, timeout_s: float = 5.0) -> bool:
         """Stop serving and give the port back. Returns False if the thread did not end in time."""
+        self._before_stop()
         self._server.should_exit = True
         if self._thread is not None:
             self._thread.join(timeout_s)

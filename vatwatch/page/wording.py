@@ -8,6 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import tzinfo
 
+from vatwatch.dyeing.pieces import detail
+from vatwatch.dyeing.steps import FINISHING, Detail, Part, Step
+from vatwatch.page.hand import outcome_words
 from vatwatch.page.measures import (
     Freshness,
     bound,
@@ -177,7 +180,7 @@ def entry_words(entry: JournalEntry) -> str:
         case EntryKind.STIR:
             return f"Stirred{minutes}{tail}"
         case EntryKind.DIP:
-            return f"Dipped {entry.what}{minutes}{tail}".replace("Dipped ,", "Dipped,").rstrip()
+            return _dip_words(entry, minutes, tail)
         case EntryKind.CHECK:
             return f"{_look_words(entry.what)}{tail}"
         case EntryKind.TOP_UP:
@@ -185,11 +188,35 @@ def entry_words(entry: JournalEntry) -> str:
         case EntryKind.COVER:
             return f"{entry.what.capitalize() or 'Covered'}{tail}"
         case EntryKind.NOTE:
+            if detail(entry, Detail.STEP) == Step.PRE_WET:
+                return f"{entry.what}: put to pre-wet"
             return entry.text or entry.what
         case EntryKind.OUTCOME:
-            return f"Outcome: {entry.what}{tail}"
+            judged = outcome_words(entry)
+            return f"{entry.what}: {judged}" if judged else f"Outcome: {entry.what}"
+        case EntryKind.FINISH:
+            done = {finishing.step: finishing.done_words for finishing in FINISHING}
+            step = detail(entry, Detail.STEP)
+            return f"{entry.what}: {done[Step(step)].lower() if step in done else 'finishing'}{minutes}{tail}"
         case EntryKind.REMADE:
             return f"Vat made anew{tail}"
+        case EntryKind.UNDO:
+            return f"Took an entry back{tail}"
+        case EntryKind.PROBE_OUT:
+            return f"Took {entry.what} out{minutes}{tail}"
+        case EntryKind.PROBE_BACK:
+            return f"Put {entry.what} back{tail}"
+
+
+def _dip_words(entry: JournalEntry, minutes: str, tail: str) -> str:
+    despite = f", though: {words}" if (words := detail(entry, Detail.DESPITE)) else ""
+    match detail(entry, Detail.PART):
+        case Part.IN:
+            return f"{entry.what} into the vat{despite}{tail}"
+        case Part.OUT:
+            return f"{entry.what} out of the vat{minutes}{tail}"
+        case _:
+            return f"Dipped {entry.what}{minutes}{tail}".replace("Dipped ,", "Dipped,").rstrip()
 
 
 def _look_words(what: str) -> str:
@@ -207,6 +234,12 @@ def alarm_name(alarm: str) -> str:
         "off-reduction": "Too little reduced",
         "off-cold": "Too cold",
         "off-warm": "Warmer than its window",
+        "tiring-reduction": "Tiring: reduction is running down",
+        "tiring-ph": "Turning sour",
+        "cooling": "Cooling down, heater not holding",
+        "heating": "Heating towards its ceiling",
+        "doubtful": "Near its limit: look at the liquor",
+        "unlogged": "Something done that is not logged",
         "silent-ph": "pH probe silent",
         "silent-orp": "ORP probe silent",
         "silent-temperature": "Temperature probe silent",
@@ -224,5 +257,7 @@ def alarm_words(event: AlarmEvent, now_ms: int, zone: tzinfo) -> str:
         AlarmState.RETURNED: f"over since {since}, nobody has answered",
         AlarmState.LATCHED_UNACKNOWLEDGED: f"over since {since}, nobody has answered, kept until you reset it",
         AlarmState.LATCHED_ACKNOWLEDGED: f"over or acknowledged since {since}, kept until you reset it",
+        AlarmState.SHELVED: f"shelved since {since}, not told meanwhile",
+        AlarmState.OUT_OF_SERVICE: f"out of service since {since}, not told meanwhile",
     }
     return f"{alarm_name(event.alarm)}: {states.get(event.to_state, f'{event.to_state} since {since}')}."

@@ -1,66 +1,19 @@
 """How one question is put to a device and its answer awaited, protocol by protocol.
 
 Works on any link that reads and writes bytes, so that every protocol can be tried over a bad one. It opens nothing,
-keeps nothing between questions and never retries: the reader does.
+keeps nothing between questions, and retries only where a protocol says so: asking again is the reader's part.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Final, Protocol, assert_never
+from typing import assert_never
 
 from vatwatch.probes.lines import LineCodec, LineFormat, LineReading, Refusal
+from vatwatch.probes.link import LOOK_UP_S, Heard, Link, Pace
+from vatwatch.probes.modbus import ModbusQuestion
+from vatwatch.probes.sdi12 import Sdi12Question
 from vatwatch.probes.settings import Question
-
-# How long a wait may go without looking up: a stop is obeyed and the watchdog fed at least this often.
-LOOK_UP_S: Final = 0.25
-# A faster clock makes no device and no operating system answer sooner.
-_LEAST_PATIENCE_S: Final = 0.5
-
-
-class Link(Protocol):
-    """Bytes to and from a device. Methods raise PortError when the port is lost."""
-
-    def read(self, timeout_s: float) -> bytes: ...
-
-    def write(self, data: bytes) -> None: ...
-
-    def discard_input(self) -> None: ...
-
-
-@dataclass(frozen=True, slots=True)
-class Pace:
-    """What a dialogue may know of time: stamps, whether to go on waiting, and how much faster the clock runs."""
-
-    clock_ms: Callable[[], int]
-    keep_going: Callable[[], bool]
-    rate: float = 1.0
-
-    def patience_s(self, answer_within_s: float) -> float:
-        """Real seconds to wait for an answer that may take `answer_within_s` at the device's own pace."""
-        return min(answer_within_s, max(_LEAST_PATIENCE_S, answer_within_s / self.rate))
-
-
-@dataclass(frozen=True, slots=True)
-class Heard:
-    """What one question brought. `time_ms` is when the answer's last byte was in.
-
-    Without any value `silence` says why: no answer, or one that is not a reading.
-    """
-
-    time_ms: int
-    values: tuple[tuple[str, float], ...] = ()
-    refusals: tuple[Refusal, ...] = ()
-    silence: str = ""
-
-    def why_missing(self, field: str) -> str:
-        """The reason for which this answer holds no number called `field`."""
-        for refusal in self.refusals:
-            if refusal.reason.startswith(f"{field}: "):
-                return refusal.reason
-        return self.silence or f"the answer does not hold {field}"
 
 
 def exchange(link: Link, question: Question, pace: Pace) -> Heard | None:
@@ -68,6 +21,15 @@ def exchange(link: Link, question: Question, pace: Pace) -> Heard | None:
     match question:
         case LineFormat():
             return _ask_for_line(link, question, pace)
+        # Imported here: a shed without such a sensor should not carry its library in memory.
+        case Sdi12Question():
+            from vatwatch.probes.sdi12_recorder import measure
+
+            return measure(link, question, pace)
+        case ModbusQuestion():
+            from vatwatch.probes.modbus_client import ask_for_number
+
+            return ask_for_number(link, question, pace)
         case _:
             assert_never(question)
 

@@ -16,9 +16,11 @@ _PRINTABLE: Final = frozenset(range(0x20, 0x7F)) | frozenset(b"\t\r\n")
 class GarbleTally:
     """Refusals since the last sentence; keeps counts and the last one only."""
 
-    def __init__(self, wire: str) -> None:
-        """`wire` is the port's speed and framing, such as "9600 8N1"."""
+    def __init__(self, wire: str, is_text: bool = True) -> None:
+        """`wire` is the port's speed and framing, such as "9600 8N1"; `is_text`: only printable bytes are meant."""
         self._wire = wire
+        self._is_text = is_text
+        self._noun = "line" if is_text else "answer"
         self._clear()
 
     def _clear(self) -> None:
@@ -37,9 +39,10 @@ class GarbleTally:
         """What was refused since the last call; empty when nothing was."""
         if self._last is None:
             return ""
-        many = "1 line was refused" if self.count == 1 else f"{self.count} lines were refused, the last"
+        noun = self._noun
+        many = f"1 {noun} was refused" if self.count == 1 else f"{self.count} {noun}s were refused, the last"
         sentence = f"{many}: {printable(self._last.raw)} ({self._last.reason})"
-        if 2 * self._odd_bytes > self._bytes:
+        if self._is_text and 2 * self._odd_bytes > self._bytes:
             sentence += (
                 f"; the bytes look like a wrong baud rate: the port is set to {self._wire}, compare the device's"
             )

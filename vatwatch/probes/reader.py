@@ -14,9 +14,10 @@ from math import isfinite
 from typing import Final
 
 from vatwatch.errors import PortError
-from vatwatch.probes.dialogues import LOOK_UP_S, Heard, Link, Pace, exchange, quieten
+from vatwatch.probes.dialogues import exchange, quieten
 from vatwatch.probes.garble import GarbleTally
 from vatwatch.probes.lines import PARTIAL_FIRST_LINE, LineCodec, LineReading
+from vatwatch.probes.link import LOOK_UP_S, Heard, Link, Pace
 from vatwatch.probes.serial_port import SerialLink, fingerprint
 from vatwatch.probes.settings import PortSettings, ProbeWiring
 from vatwatch.records import Flag, PortEvent, Sample
@@ -58,7 +59,7 @@ class PortReader:
         self._last_progress = time.monotonic()
         self._retry_s = _FIRST_RETRY_S
         self._told_reasons: set[str] = set()
-        self._tally = GarbleTally(settings.wire)
+        self._tally = GarbleTally(settings.wire, settings.is_text)
         self._garbled_not_before = 0.0
 
     @property
@@ -120,7 +121,7 @@ class PortReader:
                 self._tell("lost", str(error))
 
     def _listen(self, link: Link) -> None:
-        codec = LineCodec(*self._settings.questions)
+        codec = LineCodec(*self._settings.unasked_lines)
         codec.reset(mid_line=True)
         while self._keep_going():
             data = link.read(LOOK_UP_S)

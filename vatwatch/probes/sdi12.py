@@ -12,8 +12,8 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
-from vatwatch.errors import ProbeError
-from vatwatch.probes.lines import Refusal
+from vatwatch.errors import ConfigError, ProbeError
+from vatwatch.probes.lines import SKIPPED_FIELD, Refusal
 
 ANY_ADDRESS: Final = "?"
 ASK_FOR_ADDRESS: Final = b"?!"
@@ -26,6 +26,77 @@ _ADDRESS = re.compile(r"[0-9A-Za-z]", re.ASCII)
 _VALUE = re.compile(r"[+-](?:\d{1,7}\.?\d{0,7}|\.\d{1,7})", re.ASCII)
 _MOST_DIGITS: Final = 7
 _CRC_LENGTH: Final = 3
+
+
+_COMMAND = re.compile(r"[MC][1-9]?|R[0-9]?", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sdi12Question:
+    """What to have measured on one sensor, and what its values are called, in the order in which they come.
+
+    `command` is M, M1…M9 (measure), C, C1…C9 (measure concurrently) or R0…R9 (R alone is R0: read at once). A field
+    called "-" is skipped; values beyond the named ones are left. `crc` asks for a checksum with the values: without
+    one a damaged digit cannot be told from a true one. `answer_within_s` in seconds, above 0, at most 60, is for each
+    answer; how long the measurement takes the sensor says itself, but no checksum guards that: more than
+    `ready_within_s` (0…999 seconds) is taken for damage. Raises ConfigError when the parts cannot be used.
+    """
+
+    address: str
+    command: str = "M"
+    crc: bool = True
+    fields: tuple[str, ...]
+    answer_within_s: float = 1.0
+    ready_within_s: float = 30.0
+
+    def __post_init__(self) -> None:
+        if _ADDRESS.fullmatch(self.address) is None:
+            raise ConfigError(f"address is {self.address!r}; expected one of 0-9, A-Z, a-z, in quotes")
+        if _COMMAND.fullmatch(self.command) is None:
+            raise ConfigError(f"command is {self.command!r}; expected M, M1 to M9, C, C1 to C9, or R0 to R9")
+        if not self.field_names:
+            raise ConfigError("fields names no value; expected a name for each value in order, '-' to skip one")
+        if len(set(self.field_names)) != len(self.field_names):
+            raise ConfigError(f"fields names a value twice: {', '.join(self.fields)}")
+        if not 0 < self.answer_within_s <= 60:
+            raise ConfigError(f"answer_within_s is {self.answer_within_s}; expected more than 0, at most 60 seconds")
+        if not 0 <= self.ready_within_s <= 999:
+            raise ConfigError(f"ready_within_s is {self.ready_within_s}; expected 0 to 999 seconds")
+
+    @property
+    def field_names(self) -> tuple[str, ...]:
+        """Names of the values this question brings."""
+        return tuple(name for name in self.fields if name != SKIPPED_FIELD)
+
+    @property
+    def first_command(self) -> bytes:
+        """What is sent to the sensor first."""
+        group = int(self.command[1:] or 0)
+        if self.command[0] == "R":
+            return read_continuous(self.address, group, crc=self.crc)
+        return start_measurement(self.address, group, crc=self.crc, concurrent=self.command[0] == "C")
+
+    def named(self, values: tuple[float, ...]) -> tuple[tuple[str, float], ...]:
+        """The values under their names. Raises ProbeError when there are fewer than names."""
+        self.check_count(len(values))
+        return tuple((n, v) for n, v in zip(self.fields, values, strict=False) if n != SKIPPED_FIELD)
+
+    def check_promise(self, promise: Promise) -> None:
+        """Raises ProbeError when a promise is of too few values, or for a time that cannot be meant."""
+        self.check_count(promise.count)
+        if promise.ready_in_s > self.ready_within_s:
+            raise ProbeError(
+                f"sensor {self.address} says its values take {promise.ready_in_s} s, more than ready_within_s "
+                f"({self.ready_within_s:g} s): damaged, or a slow sensor, for which that setting must be raised"
+            )
+
+    def check_count(self, count: int) -> None:
+        """Raises ProbeError when `count` values are too few for the names."""
+        if count < len(self.fields):
+            raise ProbeError(
+                f"sensor {self.address} gives {count} values to {self.first_command.decode()}, fields names "
+                f"{len(self.fields)}"
+            )
 
 
 class Aborted(ProbeError):

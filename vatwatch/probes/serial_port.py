@@ -1,4 +1,4 @@
-"""One serial port as bytes. The only file that imports pyserial.
+"""One serial port as bytes. The only file of the program that imports pyserial.
 
 It opens, reads, writes and closes, and says in plain words what is wrong with a port. It knows no protocol, no
 probe and no clock, and it never retries: that is the reader's part.
@@ -13,6 +13,7 @@ import pwd
 import select
 import stat
 import termios
+import time
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -25,6 +26,11 @@ from vatwatch.probes.settings import PortSettings
 _CHUNK = 4096
 _WRITE_WITHIN_S = 1.0
 _STABLE_NAMES = Path("/dev/serial/by-id")
+_PSEUDO_TERMINALS = "/dev/pts/"
+# SDI-12 v1.4, section 7: a break of at least 12 ms, then marking of at least 8.33 ms.
+_BREAK_S = 0.015
+_MARK_S = 0.010
+_NO_BREAK = (errno.ENOTTY, errno.EINVAL, errno.EOPNOTSUPP, errno.ENOSYS)
 _NOT_SERIAL = (errno.ENOTTY, errno.EISDIR, errno.EINVAL, errno.ENXIO)
 _GONE = (errno.EIO, errno.ENODEV, errno.ENXIO, errno.EBADF)
 
@@ -35,13 +41,16 @@ class SerialLink:
     def __init__(self, settings: PortSettings) -> None:
         """Open the port and throw away what had been waiting in it. Raises PortError saying what to do."""
         self._device = settings.device
+        self._baud = settings.baud
         try:
+            # A pseudo-terminal has no framing, and the C library may call the wish for 7E1 an invalid argument.
+            framed = not os.path.realpath(settings.device).startswith(_PSEUDO_TERMINALS)
             self._serial = serial.Serial(
                 settings.device,
                 baudrate=settings.baud,
-                bytesize=settings.bytesize,
-                parity=settings.parity,
-                stopbits=settings.stopbits,
+                bytesize=settings.bytesize if framed else 8,
+                parity=settings.parity if framed else "N",
+                stopbits=settings.stopbits if framed else 1,
                 timeout=0,
                 write_timeout=_WRITE_WITHIN_S,
                 exclusive=True,
@@ -57,6 +66,11 @@ class SerialLink:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    @property
+    def baud(self) -> int:
+        """Bits per second."""
+        return self._baud
 
     def read(self, timeout_s: float) -> bytes:
         """Wait up to `timeout_s` seconds for bytes and give what is there at once; b"" when none came."""
@@ -84,6 +98,19 @@ class SerialLink:
         while len(self.read(0.0)) == _CHUNK:
             pass
 
+    def send_break(self) -> None:
+        """Hold the line for 15 ms and let it rest for 10 ms; does nothing on a port that knows no break."""
+        # Not pyserial's send_break: on Linux it rounds a short break up to a quarter of a second.
+        try:
+            self._serial.break_condition = True
+            time.sleep(_BREAK_S)
+            self._serial.break_condition = False
+        except (OSError, ValueError, TypeError) as error:
+            if _errno_of(error) in _NO_BREAK:
+                return
+            raise PortError(self._lost(error)) from error
+        time.sleep(_MARK_S)
+
     def close(self) -> None:
         """Let go of the port. Safe to call again, and on a port that is gone."""
         try:
@@ -95,6 +122,16 @@ class SerialLink:
         if not os.path.exists(self._device):  # noqa: PTH110 - Path.exists raises on a broken name
             return f"{self._device} is gone; was the cable pulled or the device switched off?"
         return f"{self._device} stopped working ({error}); check the cable and the adapter's supply"
+
+
+def adapters() -> list[str]:
+    """Serial ports of this machine, by a name that outlives replugging where there is one, else by the system's."""
+    stable = sorted(str(path) for path in _STABLE_NAMES.glob("*"))
+    known = {os.path.realpath(name) for name in stable}
+    from serial.tools import list_ports
+
+    others = sorted(port.device for port in list_ports.comports())
+    return stable + [name for name in others if os.path.realpath(name) not in known]
 
 
 def fingerprint(device: str) -> tuple[int, ...] | None:

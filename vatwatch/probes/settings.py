@@ -4,14 +4,26 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 from vatwatch.errors import ConfigError
 from vatwatch.probes.lines import LineFormat
+from vatwatch.probes.modbus import ModbusQuestion
+from vatwatch.probes.sdi12 import Sdi12Question
 from vatwatch.records import Signal
 
 # Every protocol adds its own kind of question to this union and one branch to `dialogues.exchange`.
-Question: TypeAlias = LineFormat
+Question: TypeAlias = LineFormat | Sdi12Question | ModbusQuestion
+
+# What a sound instrument can say, broken electrode or not, in the signal's unit: wide enough never to hide a fault,
+# narrow enough to tell swapped words from a number. Common practice, no source.
+POSSIBLE: Final = {
+    Signal.PH: (-2.0, 16.0),
+    Signal.PH_MV: (-2000.0, 2000.0),
+    Signal.ORP_MV: (-3000.0, 3000.0),
+    Signal.TEMPERATURE_C: (-200.0, 850.0),
+    Signal.PT100_OHM: (0.0, 1000.0),
+}
 
 _BYTESIZES = (5, 6, 7, 8)
 _PARITIES = ("N", "E", "O", "M", "S")
@@ -40,13 +52,22 @@ class ProbeWiring:
             raise ConfigError(f"probe {self.probe}: offset is {self.offset}; expected a number")
 
 
+def plausible_numbers(wirings: tuple[ProbeWiring, ...], field: str) -> tuple[float, float] | None:
+    """Least and greatest number on the port that the probes called `field` could mean; None when there is none."""
+    spans = []
+    for wiring in wirings:
+        if wiring.field == field:
+            spans.append(sorted((edge - wiring.offset) / wiring.scale for edge in POSSIBLE[wiring.signal]))
+    return (max(low for low, _ in spans), min(high for _, high in spans)) if spans else None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PortSettings:
     """One serial port: how to open it, what to ask on it, and where the numbers go.
 
-    Either every question is asked, each once per `ask_every_s` (seconds, above 0), or none is and the port is
-    listened to. `silent_after_s` (seconds, above 0) is how long a probe may say nothing before that is an
-    alarm; the reader itself does not judge it. Raises ConfigError when the parts do not fit together.
+    All questions are of one protocol. Either every question is asked, each once per `ask_every_s` (seconds, above 0),
+    or none is and the port is listened to. `silent_after_s` (seconds, above 0) is how long a probe may say nothing
+    before that is an alarm; the reader itself does not judge it. Raises ConfigError when the parts do not fit together.
     """
 
     port: str
@@ -64,7 +85,9 @@ class PortSettings:
         self._check_line()
         if not self.questions:
             raise ConfigError(f"port {self.port}: no line format is given; expected at least one")
-        asked = [question.ask is not None for question in self.questions]
+        if len({type(question) for question in self.questions}) > 1:
+            raise ConfigError(f"port {self.port}: questions of several protocols; expected one kind on one port")
+        asked = [not isinstance(question, LineFormat) or question.ask is not None for question in self.questions]
         if any(asked) and not all(asked):
             raise ConfigError(
                 f"port {self.port}: some lines are asked for, others come unasked; expected one or the other"
@@ -76,7 +99,7 @@ class PortSettings:
                 raise ConfigError(
                     f"port {self.port}: field '{twice[0]}' is given by two questions; expected different names"
                 )
-        elif len({question.terminator for question in self.questions}) > 1:
+        elif len({line.terminator for line in self.unasked_lines}) > 1:
             raise ConfigError(f"port {self.port}: lines that come unasked must share one terminator")
         for wiring in self.probes:
             if wiring.field not in given:
@@ -88,7 +111,17 @@ class PortSettings:
     @property
     def asks(self) -> bool:
         """Whether the device is asked; otherwise it sends by itself."""
-        return all(question.ask is not None for question in self.questions)
+        return not self.unasked_lines
+
+    @property
+    def unasked_lines(self) -> tuple[LineFormat, ...]:
+        """The kinds of line that come by themselves."""
+        return tuple(q for q in self.questions if isinstance(q, LineFormat) and q.ask is None)
+
+    @property
+    def is_text(self) -> bool:
+        """Whether everything on this line is meant to be printable, so that other bytes tell of a wrong speed."""
+        return not any(isinstance(question, ModbusQuestion) for question in self.questions)
 
     @property
     def wire(self) -> str:

@@ -20,6 +20,10 @@ _DID = {
     EntryKind.NOTE: "note:",
     EntryKind.OUTCOME: "outcome:",
     EntryKind.REMADE: "vat made anew",
+    EntryKind.FINISH: "finishing:",
+    EntryKind.UNDO: "took an entry back:",
+    EntryKind.PROBE_OUT: "took a probe out:",
+    EntryKind.PROBE_BACK: "put a probe back:",
 }
 
 

@@ -50,6 +50,7 @@ JOURNAL = (
     "minutes",
     "text",
     "by_whom",
+    "details_json",
 )
 ACTION = ("action_id", "time_ms", "vat", "alarm", "verb", "until_ms", "by_whom")
 PORT_EVENT = ("time_ms", "port", "event", "detail")

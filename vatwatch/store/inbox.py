@@ -1,4 +1,4 @@
-"""A spool directory: other processes hand in journal entries and alarm actions, whether the daemon runs or not.
+"""A spool directory: other processes hand in entries, alarm actions and calibrations, whether the daemon runs or not.
 
 One JSON file per entry, whole or not there at all (written aside, synced, renamed). The daemon collects them, commits
 them with a batch and only then clears them; a crash in between hands them in again, which `StoreWriter.has` tells.
@@ -20,8 +20,8 @@ from typing import Any, NoReturn
 from uuid import uuid4
 
 from vatwatch.errors import StoreError
-from vatwatch.records import ActionVerb, AlarmAction, EntryKind, JournalEntry
-from vatwatch.store import faults
+from vatwatch.records import ActionVerb, AlarmAction, Calibration, EntryKind, JournalEntry
+from vatwatch.store import calibrations, faults
 
 LARGEST_BYTES = 64 * 1024
 """A longer file is no journal entry; it is set aside unread."""
@@ -46,6 +46,7 @@ _FIELDS: dict[str, dict[str, tuple[type, ...]]] = {
         "minutes": _NUMBER_OR_NONE,
         "text": _TEXT,
         "by": _TEXT,
+        "details": (list,),
     },
     "action": {
         "action_id": _TEXT,
@@ -59,11 +60,14 @@ _FIELDS: dict[str, dict[str, tuple[type, ...]]] = {
 }
 
 
+Handed = JournalEntry | AlarmAction | Calibration
+
+
 class _NotAnEntry(Exception):
     """A spooled file is malformed; the text says how."""
 
 
-def drop(directory: Path, entry: JournalEntry | AlarmAction) -> Path:
+def drop(directory: Path, entry: Handed) -> Path:
     """Hand in one entry; when this returns it is on the disk. The same id and time give the same file again.
 
     Errors: StoreFull when the disk has no room, StoreError when the directory cannot be written or the entry holds a
@@ -71,8 +75,10 @@ def drop(directory: Path, entry: JournalEntry | AlarmAction) -> Path:
     """
     if isinstance(entry, JournalEntry):
         kind, identity, order_ms = "journal", entry.entry_id, entry.logged_ms
-    else:
+    elif isinstance(entry, AlarmAction):
         kind, identity, order_ms = "action", entry.action_id, entry.time_ms
+    else:
+        kind, identity, order_ms = "calibration", entry.calibration_id, entry.time_ms
     try:
         content = json.dumps({"form": _FORM, "record": kind, **asdict(entry)}, ensure_ascii=False, allow_nan=False)
         encoded = content.encode("utf-8")
@@ -101,7 +107,7 @@ def drop(directory: Path, entry: JournalEntry | AlarmAction) -> Path:
     return target
 
 
-def collect(directory: Path) -> list[tuple[Path, JournalEntry | AlarmAction]]:
+def collect(directory: Path) -> list[tuple[Path, Handed]]:
     """Every entry handed in, oldest first, each with its file for `clear`. Never raises.
 
     A malformed file is moved to `rejected/` inside the directory, with a `.reason` file beside it. A file that cannot
@@ -111,7 +117,7 @@ def collect(directory: Path) -> list[tuple[Path, JournalEntry | AlarmAction]]:
         paths = sorted(path for path in directory.iterdir() if path.suffix == ".json" and path.name[0] != ".")
     except OSError:
         return []
-    found: list[tuple[Path, JournalEntry | AlarmAction]] = []
+    found: list[tuple[Path, Handed]] = []
     for path in paths:
         try:
             found.append((path, _parse(_read(path))))
@@ -148,7 +154,7 @@ def _read(path: Path) -> bytes:
         os.close(descriptor)
 
 
-def _parse(content: bytes) -> JournalEntry | AlarmAction:
+def _parse(content: bytes) -> Handed:
     if len(content) > LARGEST_BYTES:
         raise _NotAnEntry(f"it is longer than {LARGEST_BYTES} bytes")
     try:
@@ -158,9 +164,11 @@ def _parse(content: bytes) -> JournalEntry | AlarmAction:
     if not isinstance(given, dict) or given.pop("form", None) != _FORM:
         raise _NotAnEntry(f'it is not an object with "form": "{_FORM}"')
     record = given.pop("record", None)
+    if record == "calibration":
+        return _calibration(given)
     fields = _FIELDS.get(record) if isinstance(record, str) else None
     if fields is None:
-        raise _NotAnEntry(f'"record" is {record!r}; expected one of {", ".join(_FIELDS)}')
+        raise _NotAnEntry(f'"record" is {record!r}; expected one of {", ".join(_FIELDS)}, calibration')
     if given.keys() != fields.keys():
         missing, unknown = sorted(fields.keys() - given.keys()), sorted(given.keys() - fields.keys())
         raise _NotAnEntry(f"fields missing: {missing or 'none'}, not known: {unknown or 'none'}")
@@ -168,9 +176,20 @@ def _parse(content: bytes) -> JournalEntry | AlarmAction:
         given[name] = _checked(name, given[name], types)
     if record == "journal":
         given["kind"] = _member(EntryKind, "kind", given["kind"])
+        given["details"] = _details(given["details"])
         return JournalEntry(**given)
     given["verb"] = _member(ActionVerb, "verb", given["verb"])
     return AlarmAction(**given)
+
+
+def _calibration(given: dict[str, Any]) -> Calibration:
+    try:
+        calibration = calibrations.of_json(json.dumps(given, ensure_ascii=False).encode("utf-8"))
+    except ValueError as error:
+        raise _NotAnEntry(f"it is no calibration ({error})") from error
+    if not calibration.calibration_id or not 0 <= calibration.time_ms < _INT64:
+        raise _NotAnEntry('"calibration_id" is empty, or "time_ms" does not fit')
+    return calibration
 
 
 def _checked(name: str, value: Any, types: tuple[type, ...]) -> Any:
@@ -190,6 +209,13 @@ def _checked(name: str, value: Any, types: tuple[type, ...]) -> Any:
             raise _NotAnEntry(f'"{name}" holds half a character ({error.reason})') from error
         return value
     return float(value) if isinstance(value, (int, float)) and float in types else value
+
+
+def _details(value: list[Any]) -> tuple[tuple[str, str], ...]:
+    for pair in value:
+        if not isinstance(pair, list) or len(pair) != 2:
+            raise _NotAnEntry(f'"details" holds {pair!r}; expected pairs of name and text')
+    return tuple((_checked("details", name, _TEXT), _checked("details", text, _TEXT)) for name, text in value)
 
 
 def _member(kinds: type[EntryKind] | type[ActionVerb], name: str, value: str) -> EntryKind | ActionVerb:

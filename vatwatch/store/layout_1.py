@@ -127,7 +127,8 @@ STATEMENTS = (
         litres,
         minutes,
         text TEXT NOT NULL,
-        by_whom TEXT NOT NULL
+        by_whom TEXT NOT NULL,
+        details_json TEXT NOT NULL -- pairs of name and text
     )""",
     "CREATE INDEX journal_by_time ON journal (time_ms)",
     "CREATE INDEX journal_by_taking ON journal (vat, taken_slot_ms)",

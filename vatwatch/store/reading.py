@@ -18,6 +18,7 @@ from vatwatch.records import (
     AlarmAction,
     AlarmEvent,
     AlarmState,
+    Calibration,
     Delivery,
     JournalEntry,
     Numbered,
@@ -29,7 +30,7 @@ from vatwatch.records import (
     Stream,
     VatCard,
 )
-from vatwatch.store import curves, faults, replaying, rows, schema, statements
+from vatwatch.store import calibrations, curves, faults, replaying, rows, schema, statements
 from vatwatch.store.curves import CurvePoint
 from vatwatch.store.replaying import ReplaySlot
 from vatwatch.store.shelf import Shelf, Stored
@@ -187,8 +188,17 @@ class StoreReader:
         return self._list(rows.alarm_event_of, statements.SELECT_ALARM_EVENTS, (vat, from_ms, to_ms))
 
     def standing_alarms(self) -> list[AlarmEvent]:
-        """The newest transition of every alarm that is not back to normal, oldest first."""
-        return self._list(rows.alarm_event_of, statements.SELECT_STANDING_ALARMS, (AlarmState.NORMAL.value,))
+        """The newest transition of every alarm that is not back to normal, oldest first.
+
+        Suppressed by design is quiet too, and the alarms of a vat that is in the settings no more are nobody's.
+        """
+        known = {card.vat for card in self.cards()}
+        events = self._list(rows.alarm_event_of, statements.SELECT_STANDING_ALARMS, (AlarmState.NORMAL.value,))
+        return [
+            event
+            for event in events
+            if event.to_state is not AlarmState.SUPPRESSED and (not known or event.vat in known)
+        ]
 
     def pushes(self, from_ms: int, to_ms: int) -> list[Push]:
         """Messages made at slots in [from_ms, to_ms), by slot."""
@@ -235,6 +245,11 @@ class StoreReader:
         """The newest kept pipeline state of `vat`: the slot after which it stood, and its JSON."""
         found = self._rows(statements.SELECT_SNAPSHOT, (vat,))
         return (int(found[0][0]), str(found[0][1])) if found else None
+
+    def calibrations(self, probe: str | None = None) -> list[Calibration]:
+        """Every calibration of one probe, or of all, accepted or refused, oldest first."""
+        with self._view() as connection:
+            return calibrations.select(connection, probe)
 
     def waiting(self, vat: str) -> tuple[list[JournalEntry], list[AlarmAction]]:
         """What was handed in after the newest scan of `vat`, in order: committed, but not judged yet."""

@@ -144,12 +144,17 @@ def journal_row(entry: JournalEntry) -> Row:
         _real(entry.minutes, "minutes"),
         entry.text,
         entry.by,
+        json.dumps(entry.details, ensure_ascii=False),
     )
 
 
 def journal_of(row: Sequence[Any]) -> JournalEntry:
-    entry_id, time_ms, logged_ms, vat, kind, what, grams, litres, minutes, text, by = row
-    return JournalEntry(entry_id, time_ms, logged_ms, vat, EntryKind(kind), what, grams, litres, minutes, text, by)
+    *plain, details_json = row
+    entry_id, time_ms, logged_ms, vat, kind, what, grams, litres, minutes, text, by = plain
+    details = tuple((name, value) for name, value in json.loads(details_json))
+    return JournalEntry(
+        entry_id, time_ms, logged_ms, vat, EntryKind(kind), what, grams, litres, minutes, text, by, details
+    )
 
 
 def action_row(action: AlarmAction) -> Row:

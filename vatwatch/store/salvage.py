@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from vatwatch.errors import StoreError
-from vatwatch.store import faults, inspection, schema
+from vatwatch.store import calibrations, faults, inspection, schema
 from vatwatch.store.backup import set_store_aside
 from vatwatch.store.chunks import Chunk
 from vatwatch.store.hot import Bodies
@@ -101,6 +101,7 @@ def _salvage(path: Path, finding: str) -> Salvage:
         except sqlite3.Error:
             version = 0  # not even the first page: nothing can be read
         schema.migrate(new, schema.MIGRATIONS[: version or len(schema.MIGRATIONS)])
+        calibrations.prepare(new)
         new.execute("PRAGMA foreign_keys = OFF")
         if version:
             _take_over(old, new, result)

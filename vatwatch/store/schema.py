@@ -25,6 +25,10 @@ def _first_layout(connection: sqlite3.Connection) -> None:
 
 
 def _second_layout(connection: sqlite3.Connection) -> None:
+    # Files of the first days lack this column.
+    columns = [row[1] for row in connection.execute("PRAGMA table_info(journal)")]
+    if "details_json" not in columns:
+        connection.execute("ALTER TABLE journal ADD COLUMN details_json TEXT NOT NULL DEFAULT '[]'")
     for statement in layout_2.STATEMENTS:
         connection.execute(statement)
     # A file that already holds scans is rewritten bit by bit afterwards (see converting.py).

@@ -14,8 +14,8 @@ from types import TracebackType
 from typing import Self
 
 from vatwatch.errors import StoreError
-from vatwatch.records import AlarmAction, Batch, Delivery, JournalEntry, StepResult, VatCard
-from vatwatch.store import converting, faults, inspection, rows, schema, statements
+from vatwatch.records import AlarmAction, Batch, Calibration, Delivery, JournalEntry, StepResult, VatCard
+from vatwatch.store import calibrations, converting, faults, inspection, rows, schema, statements
 from vatwatch.store.hot import Bodies, Step, slots_of
 from vatwatch.store.sealing import Sealer
 from vatwatch.store.shelf import Shelf
@@ -122,10 +122,12 @@ class StoreWriter:
         """Why days are not being sealed at the moment; empty when all is well. Nothing is lost meanwhile."""
         return self._sealer.trouble
 
-    def has(self, entry: JournalEntry | AlarmAction) -> bool:
-        """Whether an entry or action of this id is stored, so that one handed in twice is judged only once."""
+    def has(self, entry: JournalEntry | AlarmAction | Calibration) -> bool:
+        """Whether an entry, action or calibration of this id is stored, so that one handed in twice is judged only once."""
         if isinstance(entry, JournalEntry):
             query, key = "SELECT 1 FROM journal WHERE entry_id = ?", entry.entry_id
+        elif isinstance(entry, Calibration):
+            query, key = calibrations.KNOWN, entry.calibration_id
         else:
             query, key = "SELECT 1 FROM alarm_actions WHERE action_id = ?", entry.action_id
         return self._one(query, (key,)) is not None
@@ -154,6 +156,11 @@ class StoreWriter:
                 [(version, place, *rows.card_row(card)) for place, card in enumerate(cards)],
             )
             return version
+
+    def record_calibration(self, calibration: Calibration) -> None:
+        """Keep what a calibration found; one whose id is already stored is passed over."""
+        with self._transaction() as connection:
+            calibrations.insert(connection, calibration)
 
     def record_delivery(self, delivery: Delivery) -> None:
         """Keep how far an outlet has come, in place of what was known of that outlet and stream."""
@@ -318,3 +325,4 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     if schema.half_converted(connection):
         log.info("the store %s is of an older layout and is being rewritten; this may take some minutes", path)
         converting.convert(connection, lambda done, left: log.info("%d scans rewritten, %d left", done, left))
+    calibrations.prepare(connection)

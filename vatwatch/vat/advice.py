@@ -1,70 +1,142 @@
-"""What to do about an alarm, in plain words. Never a dosing command: amounts only from what is known.
+"""What to do about an alarm, in plain words. Never a dosing command: amounts are ranges, from what is known.
 
-This first version knows the recipe, the last feed and which way things move; it never suggests acid. Amounts in grams
-come with the alkali and oxygen budgets; until they can be told, it says what to measure instead.
+Never suggests acid. Where something has to be fed, the caution that belongs to it stands beside it.
 """
 
 from __future__ import annotations
 
+from vatwatch.chemistry.alkali import Alkali
+from vatwatch.records import Scan
+from vatwatch.vat import phrases, tiring
 from vatwatch.vat import window as limits
-from vatwatch.vat.settings import HOUR_MS, VatSettings
-from vatwatch.vat.state import LastFeed
+from vatwatch.vat.alarms import STANDING
+from vatwatch.vat.amounts import ALKALI_WORDS, Dose, NoDose, alkali_dose, reductant_dose
+from vatwatch.vat.settings import VatSettings
+from vatwatch.vat.state import VatState
 
-_REST = "stir gently, cover, rest {rest:.0f} min, then read again"
 FALLING_C_PER_HOUR = 0.5
 DO_NOT_DYE = "Do not dye yet: cloth would take up loose pigment that rubs off."
+_ALKALI_CARE = {
+    Alkali.LIME: "Goggles and gloves: lime burns eyes.",
+    Alkali.SODA_ASH: "Goggles and gloves.",
+    Alkali.CAUSTIC_SODA: "Goggles and gloves: caustic burns; stir it into cold water first, never the other way.",
+    Alkali.POTASH: "Goggles and gloves: lye burns.",
+}
 
 
-def what_to_do(
-    alarm: str, settings: VatSettings, last_feed: LastFeed | None, now_ms: int, per_hour: float | None = None
-) -> str:
-    """One or two sentences for one alarm kind. `per_hour`: how the alarm's own quantity moves, if known."""
-    rest = _REST.format(rest=settings.window.settle_ms / 60_000)
-    recipe = settings.recipe
+def what_to_do(alarm: str, settings: VatSettings, state: VatState, scan: Scan) -> str:
+    """A few sentences for one alarm."""
     match alarm:
         case limits.OFF_REDUCTION:
-            return f"Feed {recipe.feeding}. {_usual_feed(last_feed, now_ms)}{rest[0].upper()}{rest[1:]}. {DO_NOT_DYE}"
+            return f"{_feed(settings, state, scan)} {DO_NOT_DYE}"
+        case tiring.TIRING_REDUCTION:
+            return f"{_feed(settings, state, scan)} If you want to dye, dye before then."
         case limits.OFF_PH_LOW:
-            return (
-                f"Sharpen with {recipe.alkali_words}: dissolve a little in water first, {rest}. "
-                f"Look at the reductant too: a spent vat turns sour. {DO_NOT_DYE}"
-            )
+            return f"{_sharpen(settings, state, scan)} Look at the reductant too: a spent vat turns sour. {DO_NOT_DYE}"
+        case tiring.TIRING_PH:
+            return _sharpen(settings, state, scan)
         case limits.OFF_PH_HIGH:
-            return (
-                "Give no more alkali. Let it rest: feeding and air bring the pH down by themselves. Never add acid. "
-                + ("Wool and silk suffer at this pH. " if settings.fibre == "protein" else "")
-            ).strip()
-        case limits.OFF_COLD:
-            warm = "Look whether the heater and its thermostat still work, by hand" if settings.warmed else "Warm it"
-            return f"{warm}, keep the lid on, and wait until it is back at {settings.window.temperature_low_c:g} °C."
+            fibre = " Wool and silk suffer at this pH." if settings.fibre == "protein" else ""
+            return f"Give no more alkali and let it rest: air and feeding bring the pH down. Never add acid.{fibre}"
+        case limits.OFF_COLD | tiring.COOLING:
+            return _warm(settings)
         case limits.OFF_WARM:
-            if per_hour is not None and per_hour < -FALLING_C_PER_HOUR:
-                return "It is cooling by itself: leave the heater as it is and wait."
-            return "Turn the thermostat down, or the heat off, and watch it: it should not climb further."
+            return _too_warm(settings, state)
         case limits.OVERHEAT:
-            switch = (
-                "Switch the heater off at the wall now. " if settings.warmed else "Take it away from the heat now. "
-            )
+            return _too_hot(settings, state)
+        case tiring.HEATING:
             return (
-                switch + "vatwatch switches nothing and is not a safety device. "
-                "Keep hands and cloth out of the hot liquor; let it cool with the lid ajar."
+                "Look at it now. If the heater runs on, switch it off at the wall. "
+                "vatwatch switches nothing and is not a safety device."
             )
-        case _ if alarm.startswith("silent-"):
-            own_look = (
-                "This vat is warmed: look at a thermometer and at the heater yourself until the probe is back. "
-                if alarm == "silent-temperature" and settings.warmed
-                else ""
+        case tiring.DOUBTFUL:
+            return (
+                "It may be near its limit, and nobody can be sure. Look at a spoonful of clear liquor and log what you see "
+                "as a check: that makes the estimate surer. If it is not yellow-green to amber, feed before you dye."
             )
-            return own_look + "Check plug, cable and adapter; `vatwatch check` says what the port does."
+        case tiring.UNLOGGED:
+            return (
+                f"It looks as if it was {state.ahead.unlogged}. If so, log it, so that settling and feeds are counted."
+            )
+        case "silent-temperature" if settings.warmed or _standing(state, limits.OVERHEAT):
+            return (
+                "Look at a thermometer and at the heater yourself until the probe is back. "
+                "Then plug, cable and adapter; `vatwatch check` says what the port does."
+            )
         case _:
-            return "Look at the vat."
+            return "Look at plug, cable and adapter; `vatwatch check` says what the port does."
 
 
-def _usual_feed(last_feed: LastFeed | None, now_ms: int) -> str:
-    if last_feed is None:
-        return "No feed is in the journal yet, so no amount is given: start small and log it. "
-    what = last_feed.what or "feed"
-    hours = max(0, round((now_ms - last_feed.time_ms) / HOUR_MS))
-    if last_feed.grams is None:
-        return f"Your last feed ({what}) was {hours} h ago; its amount was not logged, so none is given. "
-    return f"Your last feed was {last_feed.grams:g} g {what}, {hours} h ago: start with half of that. "
+def _standing(state: VatState, alarm: str) -> bool:
+    memory = state.alarms.get(alarm)
+    return memory is not None and memory.state in STANDING
+
+
+def _rest(settings: VatSettings) -> str:
+    minutes = settings.window.settle_ms / 60_000
+    return f"Start with half, stir gently without splashing, cover, rest {minutes:.0f} min, read again."
+
+
+def _feed(settings: VatSettings, state: VatState, scan: Scan) -> str:
+    dose = reductant_dose(settings, state, scan)
+    amount = f"About {dose.words()}." if isinstance(dose, Dose) else f"No amount can be given: {dose.reason}."
+    together = (
+        f" {settings.recipe.feed_with[:1].upper()}{settings.recipe.feed_with[1:]}." if settings.recipe.feed_with else ""
+    )
+    return f"Feed {settings.recipe.feeding}. {amount}{together} {_rest(settings)} {_reductant_care(settings)}"
+
+
+def _reductant_care(settings: VatSettings) -> str:
+    match settings.recipe.reductant:
+        case "hydrosulfite":
+            return "Small portions, never in a wet scoop: hydrosulfite heats itself when damp. No acid near it."
+        case "zinc dust":
+            return "Air the room, no flame: zinc and alkali give hydrogen."
+        case "bran":
+            return "Air the room: a fermenting vat gives off gases."
+        case _:
+            return "Gloves."
+
+
+def _sharpen(settings: VatSettings, state: VatState, scan: Scan) -> str:
+    dose = alkali_dose(settings, state, scan)
+    words = ALKALI_WORDS[settings.alkali]
+    match dose:
+        case Dose():
+            amount = f"About {dose.words()}."
+        case NoDose():
+            amount = f"No amount can be given: {dose.reason}. Go by small portions and read after each."
+    return f"Sharpen with {words}, dissolved first. {amount} {_rest(settings)} {_ALKALI_CARE[settings.alkali]}"
+
+
+def _warm(settings: VatSettings) -> str:
+    back_at = settings.window.temperature_low_c + settings.deadbands.temperature_c
+    if settings.warmed:
+        return (
+            "Look whether heater and thermostat still work (dry hands, plug out before you touch them), keep the lid on. "
+            f"It counts as warm again at {back_at:g} °C."
+        )
+    return f"Warm it gently or wrap it, keep the lid on. It counts as warm again at {back_at:g} °C."
+
+
+def _too_warm(settings: VatSettings, state: VatState) -> str:
+    per_hour = phrases.lately_per_hour(phrases.TEMPERATURE, state.history)
+    if per_hour is not None and per_hour < -FALLING_C_PER_HOUR:
+        return "It is cooling by itself: let it."
+    if settings.warmed:
+        return "Turn the thermostat down, or the heat off, and watch it: it should not climb further."
+    return "Take it out of the sun or the warm corner, lid ajar, and watch it: it should not climb further."
+
+
+def _too_hot(settings: VatSettings, state: VatState) -> str:
+    if not settings.warmed:
+        return "Take it away from the heat now. Keep hands and cloth out of the hot liquor; let it cool, lid ajar."
+    per_hour = phrases.lately_per_hour(phrases.TEMPERATURE, state.history)
+    if per_hour is not None and per_hour < -FALLING_C_PER_HOUR:
+        first = "It is cooling; see that the heater is off at the wall. "
+    else:
+        first = "Switch the heater off at the wall now. "
+    return (
+        first + "vatwatch switches nothing and is not a safety device. "
+        "Keep hands and cloth out of the hot liquor; let it cool with the lid ajar."
+    )

@@ -6,7 +6,7 @@ out of service, latched. Deadbands belong to the limit and live in `limits.py`. 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -110,7 +110,10 @@ class AlarmMemory:
 
 @dataclass(frozen=True, slots=True)
 class Situation:
-    """What the process shows in this slot. `beyond` None: it cannot be told; delays start afresh, nothing clears."""
+    """What the process shows in this slot. `beyond` None: it cannot be told; nothing clears.
+
+    Delays start afresh then, except those of a latching alarm: a danger last seen lasts until something else is seen.
+    """
 
     beyond: bool | None
     value: float | None = None
@@ -124,9 +127,13 @@ def step_alarm(
     now_ms: int,
     vat: str,
     situation: Situation,
-    actions: Iterable[AlarmAction] = (),
+    actions: Sequence[AlarmAction] = (),
 ) -> tuple[AlarmMemory, list[AlarmEvent]]:
     """One slot of one alarm: people's actions first, then suppression, then the process. Pure."""
+    if memory.state is AlarmState.NORMAL and situation.beyond is False and not situation.suppressed and not actions:
+        return _run_delays(
+            memory, now_ms, situation, definition.latching
+        ), []  # nearly every slot of nearly every alarm
     events: list[AlarmEvent] = []
 
     def fire(memory: AlarmMemory, trigger: Trigger, by: str = "") -> AlarmMemory:
@@ -158,7 +165,7 @@ def step_alarm(
         )
         return moved
 
-    memory = _run_delays(memory, now_ms, situation)
+    memory = _run_delays(memory, now_ms, situation, definition.latching)
     for action in actions:
         # A danger may be seen, never silenced by a reset while it lasts: RESET has no entry from a standing state.
         memory = fire(memory, _TRIGGER_OF_VERB[action.verb], action.by)
@@ -192,12 +199,15 @@ def _due_again(timing: AlarmTiming, memory: AlarmMemory, now_ms: int) -> bool:
     return after_ms is not None and memory.last_raised_ms is not None and now_ms - memory.last_raised_ms >= after_ms
 
 
-def _run_delays(memory: AlarmMemory, now_ms: int, situation: Situation) -> AlarmMemory:
+def _run_delays(memory: AlarmMemory, now_ms: int, situation: Situation, latching: bool) -> AlarmMemory:
     """Start, keep or forget the on- and off-delay. The condition must hold for the whole delay."""
-    if situation.beyond is None:
-        return replace(memory, beyond_since_ms=None, inside_since_ms=None)
-    if situation.beyond:
-        since = memory.beyond_since_ms
-        return replace(memory, beyond_since_ms=now_ms if since is None else since, inside_since_ms=None)
-    since = memory.inside_since_ms
-    return replace(memory, beyond_since_ms=None, inside_since_ms=now_ms if since is None else since)
+    if situation.beyond is None and latching:
+        return memory if memory.inside_since_ms is None else replace(memory, inside_since_ms=None)
+    beyond_since = inside_since = None
+    if situation.beyond is True:
+        beyond_since = now_ms if memory.beyond_since_ms is None else memory.beyond_since_ms
+    elif situation.beyond is False:
+        inside_since = now_ms if memory.inside_since_ms is None else memory.inside_since_ms
+    if (beyond_since, inside_since) == (memory.beyond_since_ms, memory.inside_since_ms):
+        return memory
+    return replace(memory, beyond_since_ms=beyond_since, inside_since_ms=inside_since)

@@ -11,66 +11,41 @@ from dataclasses import replace
 
 from vatwatch.chemistry.alkali import ph_equivalent_25c
 from vatwatch.chemistry.electrodes import ReferenceElectrode, eh_mv_from_orp, reference_potential_sigma_mv
-from vatwatch.chemistry.nernst import thermal_mv
 from vatwatch.errors import RangeError
 from vatwatch.records import (
     AlarmAction,
-    AlarmEvent,
-    EntryKind,
+    Flag,
     JournalEntry,
-    Look,
     Measured,
-    Push,
     Quantity,
     Reduction,
     Sample,
     Scan,
     StepResult,
-    Urgency,
+    VatCondition,
 )
 from vatwatch.vat import window
-from vatwatch.vat.alarms import AlarmDefinition, AlarmMemory, Situation, step_alarm
-from vatwatch.vat.estimate import Couple, OffsetBelief, couple_from_readings, estimate_reduction
+from vatwatch.vat.alarm_set import run_alarms, situations
+from vatwatch.vat.doings import DISTURBING, age_belief, read_journal
+from vatwatch.vat.estimate import Couple, couple_from_readings, estimate_reduction
 from vatwatch.vat.history import extend
 from vatwatch.vat.limits import Limit
-from vatwatch.vat.quality import flag_sample
-from vatwatch.vat.scan import measure, remember
+from vatwatch.vat.probe_faults import doubted, step_faults, withheld
+from vatwatch.vat.quality import flag_samples
+from vatwatch.vat.scan import heed_notices, measure, quantities_out, remember
 from vatwatch.vat.settings import MINUTE_MS, VatSettings
-from vatwatch.vat.state import KEPT_LESSONS, LastFeed, Lesson, VatState
-from vatwatch.vat.teaching import information_bits, learn_from_look, widen
-from vatwatch.vat.wording import pushes_for
+from vatwatch.vat.state import VatState
+from vatwatch.vat.tiring import look_ahead, values_by_quantity
 
-DISTURBING = (EntryKind.FEED, EntryKind.STIR, EntryKind.DIP, EntryKind.TOP_UP)
-"""Entries after which the liquor must settle again before cloth goes in."""
 GAP_MS = 2 * MINUTE_MS
 """A hole in the record longer than this starts alarm delays afresh: nobody knows what happened in it."""
-LOOK_HOLDS_MS = 15 * MINUTE_MS
-"""A look at the liquor is compared with the reading now only if it is not older than this."""
-_DAY_MS = 86_400_000
-_WIDEN_STEP_MS = 3_600_000
 
-SILENT = {
-    Quantity.PH: "silent-ph",
-    Quantity.ORP: "silent-orp",
-    Quantity.TEMPERATURE: "silent-temperature",
-}
-
-
-def initial_state(settings: VatSettings) -> VatState:
-    return VatState(belief=OffsetBelief.prior(settings.e7_sigma_mv))
-
-
-def alarm_definitions(settings: VatSettings) -> dict[str, AlarmDefinition]:
-    """Every alarm of one vat by name, in the order in which they are judged."""
-    temperature_urgency = Urgency.DANGER if settings.warmed else Urgency.ACT
-    definitions = [
-        AlarmDefinition(window.OVERHEAT, Urgency.DANGER, settings.overheat_timing, latching=True),
-        AlarmDefinition(SILENT[Quantity.TEMPERATURE], temperature_urgency, settings.silent_timing),
-        AlarmDefinition(SILENT[Quantity.PH], Urgency.ACT, settings.silent_timing),
-        AlarmDefinition(SILENT[Quantity.ORP], Urgency.ACT, settings.silent_timing),
-        *(AlarmDefinition(name, Urgency.ACT, settings.off_timing) for name in window.OFF_LIMITS),
-    ]
-    return {definition.alarm: definition for definition in definitions}
+WARMEST_ALKALI_C = 60.0
+"""Where the alkali model of chemistry.alkali ends."""
+MOST_DOUBT_MV = 25.0
+MOST_DOUBT_PH = 0.1
+"""More doubt than this would warn for ever; what is left of it is for a look, or a calibration, to settle."""
+FAILED = "the judgement of this slot failed; this is a defect of the program"
 
 
 def step(
@@ -85,15 +60,19 @@ def step(
 
     Slots must come in increasing order. Samples older than the slot are kept and flagged, not judged.
     """
-    flagged = tuple(flag_sample(sample, slot_ms - settings.scan_ms) for sample in samples)
-    state = _after_gap(state, slot_ms)
-    state = replace(state, probes=remember(state.probes, settings, flagged), slot_ms=slot_ms)
-    ph, orp, temperature = measure(state.probes, settings, slot_ms)
+    state = _after_gap(state, settings, slot_ms)
+    heeded = heed_notices(state.probes, settings, journal)
+    series, flagged = flag_samples(state.series, samples, slot_ms - settings.scan_ms, heeded)
+    probes = remember(heeded, settings, flagged)
+    faults = step_faults(settings, state.faults, slot_ms, flagged, journal, probes)
+    state = replace(state, probes=probes, series=series, faults=faults, slot_ms=slot_ms)
+    measured = measure(withheld(probes, faults.findings), settings, slot_ms)
+    ph, orp, temperature = doubted(measured, faults.findings, settings)
     reference = _orp_reference(settings)
     ph_25c = _equivalent_25c(ph, temperature, settings)
     couple = _couple(ph, orp, temperature, reference, settings)
-    state = _read_journal(state, settings, slot_ms, journal, couple)
-    state = _age_belief(state, slot_ms)
+    state = read_journal(state, settings, slot_ms, journal, couple)
+    state = age_belief(state, slot_ms)
     reduction = None if couple is None else estimate_reduction(couple, state.belief, settings.window.reduction_low)
     state, values, limits = _hold_against_limits(state, settings, ph_25c, reduction, temperature.value)
     settling = state.settled_from_ms is not None and slot_ms < state.settled_from_ms
@@ -113,16 +92,70 @@ def step(
         shortfalls=shortfalls,
         settled_from_ms=state.settled_from_ms if settling else None,
     )
-    state = replace(state, history=extend(state.history, scan))
-    situations = _situations(state, scan, values, {name: limit.at for name, limit in limits.items()}, settling)
-    state, events, pushes = _run_alarms(state, settings, scan, situations, actions)
+    state = replace(
+        state,
+        history=extend(state.history, scan),
+        ahead=look_ahead(
+            state.ahead,
+            slot_ms,
+            values_by_quantity(None if reduction is None else reduction.margin_mv, ph_25c, temperature.value),
+            limits,
+            _doubt(state, ph),
+            max((doing.time_ms for doing in state.doings), default=None),
+            any(entry.kind in DISTURBING for entry in journal),
+        ),
+    )
+    out = quantities_out(state.probes, settings, slot_ms)
+    at = {name: limit.at for name, limit in limits.items()}
+    judged = situations(state, settings, scan, values, at, settling, out)
+    state, events, pushes = run_alarms(state, settings, scan, judged, actions)
     return state, StepResult(scan, flagged, tuple(events), tuple(pushes))
 
 
-def _after_gap(state: VatState, slot_ms: int) -> VatState:
+def _doubt(state: VatState, ph: Measured) -> dict[str, float]:
+    """1 σ that does not average out, of the values held against the limits that are looked ahead to."""
+    return {
+        window.OFF_REDUCTION: min(state.belief.sigma_mv(), MOST_DOUBT_MV),
+        window.OFF_PH_LOW: min(ph.sigma or 0.0, MOST_DOUBT_PH),
+    }
+
+
+def step_or_unknown(
+    settings: VatSettings,
+    state: VatState,
+    slot_ms: int,
+    samples: Sequence[Sample] = (),
+    journal: Sequence[JournalEntry] = (),
+    actions: Sequence[AlarmAction] = (),
+) -> tuple[VatState, StepResult, Exception | None]:
+    """`step`, but a defect costs this vat this slot and nothing else: unknown, samples kept, state as it was.
+
+    As pure as `step`: the same input fails the same way in a replay.
+    """
+    try:
+        return *step(settings, state, slot_ms, samples, journal, actions), None
+    except Exception as error:  # noqa: BLE001 - the other vats and the next slot must go on
+        nothing = Measured(None, None, Flag.NOT_EVALUATED, FAILED)
+        scan = Scan(
+            slot_ms=slot_ms,
+            vat=settings.vat,
+            ph=nothing,
+            orp_mv=nothing,
+            temperature_c=nothing,
+            eh_mv=None,
+            eh_mv_sigma=None,
+            ph_25c=None,
+            reduction=None,
+            condition=VatCondition.UNKNOWN,
+            shortfalls=(window.NO_ESTIMATE,),
+        )
+        return replace(state, slot_ms=slot_ms), StepResult(scan, tuple(samples)), error
+
+
+def _after_gap(state: VatState, settings: VatSettings, slot_ms: int) -> VatState:
     if state.slot_ms is None:
         return replace(state, first_slot_ms=slot_ms)
-    if slot_ms - state.slot_ms <= GAP_MS:
+    if slot_ms - state.slot_ms <= max(GAP_MS, 3 * settings.scan_ms):
         return state
     alarms = {
         name: replace(memory, beyond_since_ms=None, inside_since_ms=None) for name, memory in state.alarms.items()
@@ -140,10 +173,16 @@ def _orp_reference(settings: VatSettings) -> ReferenceElectrode | None:
 def _equivalent_25c(ph: Measured, temperature: Measured, settings: VatSettings) -> float | None:
     if ph.value is None or temperature.value is None:
         return None
+    if not 0.0 <= temperature.value <= WARMEST_ALKALI_C:
+        return (
+            None  # what the liquor would show at 25 °C is not known there; raw, it would be another number altogether
+        )
     try:
         return ph_equivalent_25c(ph.value, temperature.value, settings.alkali)
     except RangeError:
-        return None
+        # Below pH 7 no alkali is left to shift it, above what the alkali can show something else is in the vat: either
+        # way the reading itself says on which side of the window it lies, and must not be passed over.
+        return ph.value
 
 
 def _couple(
@@ -176,56 +215,6 @@ def _eh(
         return None, None
 
 
-def _read_journal(
-    state: VatState, settings: VatSettings, slot_ms: int, journal: Sequence[JournalEntry], couple: Couple | None
-) -> VatState:
-    for entry in journal:
-        if entry.kind is EntryKind.REMADE:
-            fresh = initial_state(settings)
-            # Probes and standing alarms outlive the liquor; what was learnt of it does not.
-            state = replace(
-                fresh,
-                slot_ms=state.slot_ms,
-                first_slot_ms=state.first_slot_ms,
-                settled_from_ms=state.settled_from_ms,
-                probes=state.probes,
-                beyond=state.beyond,
-                alarms=state.alarms,
-                history=state.history,
-            )
-        if entry.kind in DISTURBING or entry.kind is EntryKind.REMADE:
-            settled = entry.time_ms + settings.window.settle_ms
-            state = replace(state, settled_from_ms=max(settled, state.settled_from_ms or settled))
-        if entry.kind is EntryKind.FEED and (state.last_feed is None or entry.time_ms >= state.last_feed.time_ms):
-            state = replace(state, last_feed=LastFeed(entry.time_ms, entry.what, entry.grams))
-        if (
-            entry.kind is EntryKind.CHECK
-            and couple is not None
-            and entry.what in set(Look)
-            and abs(slot_ms - entry.time_ms) <= LOOK_HOLDS_MS
-        ):
-            state = _learn(state, entry, couple, slot_ms)
-    return state
-
-
-def _learn(state: VatState, entry: JournalEntry, couple: Couple, slot_ms: int) -> VatState:
-    before = state.belief
-    after = learn_from_look(before, Look(entry.what), couple, thermal_mv(couple.temperature_c, 2))
-    lesson = Lesson(entry.time_ms, entry.what, information_bits(before, after), before.sigma_mv(), after.sigma_mv())
-    lessons = (*state.lessons, lesson)[-KEPT_LESSONS:]
-    return replace(state, belief=after, checks=state.checks + 1, taught_ms=slot_ms, lessons=lessons)
-
-
-def _age_belief(state: VatState, slot_ms: int) -> VatState:
-    """Only a taught belief can go stale; once an hour is often enough for a drift counted in days."""
-    if state.checks == 0 or state.taught_ms is None:
-        return state
-    since = state.belief_at_ms if state.belief_at_ms is not None else state.taught_ms
-    if slot_ms - since < _WIDEN_STEP_MS:
-        return state if state.belief_at_ms is not None else replace(state, belief_at_ms=state.taught_ms)
-    return replace(state, belief=widen(state.belief, (slot_ms - since) / _DAY_MS), belief_at_ms=slot_ms)
-
-
 def _hold_against_limits(
     state: VatState,
     settings: VatSettings,
@@ -245,53 +234,3 @@ def _hold_against_limits(
         if not beyond[name]:
             inside.add(name)
     return replace(state, beyond=beyond, been_inside=tuple(sorted(inside))), values, limits
-
-
-def _situations(
-    state: VatState, scan: Scan, values: dict[str, float | None], limits: dict[str, float], settling: bool
-) -> dict[str, Situation]:
-    """What each alarm has to judge in this slot."""
-    situations = {
-        name: Situation(
-            beyond=None if values[name] is None else state.beyond[name],
-            value=values[name],
-            limit=limits[name],
-            # A vat still being made has left nothing; right after a stir or feed ORP and pH swing for a while.
-            suppressed=name != window.OVERHEAT and (name not in state.been_inside or settling),
-        )
-        for name in limits
-    }
-    for quantity, measured in (
-        (Quantity.PH, scan.ph),
-        (Quantity.ORP, scan.orp_mv),
-        (Quantity.TEMPERATURE, scan.temperature_c),
-    ):
-        situations[SILENT[quantity]] = Situation(beyond=measured.value is None)
-    return situations
-
-
-def _run_alarms(
-    state: VatState,
-    settings: VatSettings,
-    scan: Scan,
-    situations: dict[str, Situation],
-    actions: Sequence[AlarmAction],
-) -> tuple[VatState, list[AlarmEvent], list[Push]]:
-    memories = dict(state.alarms)
-    events: list[AlarmEvent] = []
-    urgencies: list[Urgency] = []
-    for name, definition in alarm_definitions(settings).items():
-        memory, fired = step_alarm(
-            definition,
-            memories.get(name, AlarmMemory()),
-            scan.slot_ms,
-            settings.vat,
-            situations[name],
-            [action for action in actions if action.alarm == name],
-        )
-        memories[name] = memory
-        events.extend(fired)
-        urgencies.extend([definition.urgency] * len(fired))
-    told = list(zip(events, urgencies, strict=True))
-    pushes = pushes_for(told, settings, scan, state.history, state.last_feed)
-    return replace(state, alarms=memories), events, pushes

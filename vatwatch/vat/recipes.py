@@ -35,7 +35,11 @@ class Fibre(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Recipe:
-    """What is usual for one chemistry. `ph_protein` is None where the vat does not suit wool and silk."""
+    """What is usual for one chemistry. `ph_protein` is None where the vat does not suit wool and silk.
+
+    `feed_g_l` is a usual feed of the reductant in grams per litre of vat: common practice, no source. `feed_with` is what
+    must go in with it, in words, or nothing.
+    """
 
     chemistry: Chemistry
     title: str
@@ -49,6 +53,8 @@ class Recipe:
     ph_source: str
     temperature_source: str
     feeding: str
+    feed_g_l: tuple[float, float]
+    feed_with: str
     orp_meaning: str
     cautions: tuple[str, ...]
     ph_stated_at_c: float = 25.0
@@ -96,7 +102,9 @@ RECIPES: dict[Chemistry, Recipe] = {
             "cellulose: mill practice for the mono-phenolate range (Etters 1996, Indian J. Fibre Text. Res. 21, 30); "
             "protein: from memory",
             COMMON_PRACTICE,
-            "hydrosulfite, sprinkled in small portions, with soda ash if the pH has sunk",
+            "hydrosulfite, sprinkled in small portions, with alkali if the pH has sunk",
+            (0.3, 1.0),
+            "",
             _STATE_FLAG + "With hydrosulfite, platinum shows a mixed potential set by the reductant: a very negative "
             "reading says reductant is left, not that more indigo is reduced.",
             (_DITHIONITE, _NO_ACID, _CAUSTIC, _HEATER, _LABELS),
@@ -113,7 +121,9 @@ RECIPES: dict[Chemistry, Recipe] = {
             60.0,
             "from memory",
             "from memory",
-            "thiourea dioxide, dissolved first, with soda ash if the pH has sunk",
+            "thiourea dioxide, dissolved first, with alkali if the pH has sunk",
+            (0.2, 0.6),
+            "",
             _STATE_FLAG + "Platinum shows a mixed potential set by the breakdown of thiourea dioxide, slow when cool.",
             (_CAUSTIC, _NO_ACID, _HEATER, _LABELS),
         ),
@@ -131,6 +141,8 @@ RECIPES: dict[Chemistry, Recipe] = {
             "at 25 °C by NIST); protein: common practice, no source",
             COMMON_PRACTICE,
             "fructose dissolved in warm water, with lime if the pH has sunk",
+            (0.5, 1.5),
+            "",
             _STATE_FLAG
             + "Sugar reduces slowly when cool: a feed shows in ORP after an hour or more, faster when warm.",
             (_LIME, _HEATER, _LABELS),
@@ -148,6 +160,8 @@ RECIPES: dict[Chemistry, Recipe] = {
             "about 11: common practice; wide because lime saturates at 12.45 (25 °C, NIST)",
             "from memory",
             "iron sulphate with twice its weight of lime, or a gentle rake of the sediment",
+            (1.0, 3.0),
+            "and twice its weight of lime with it, never without: iron sulphate is sour",
             _STATE_FLAG + "The iron sludge sets the potential: read it in clear liquor above the sediment.",
             (_LIME, _LABELS),
         ),
@@ -164,6 +178,8 @@ RECIPES: dict[Chemistry, Recipe] = {
             "from memory",
             "from memory",
             "zinc dust with lime",
+            (0.3, 1.0),
+            "",
             _STATE_FLAG + "Zinc itself is far more reducing than indigo needs: the reading says whether zinc is left.",
             ("Zinc and alkali give hydrogen: air the room, no flame, no tight lid.", _LIME, _LABELS),
         ),
@@ -181,6 +197,8 @@ RECIPES: dict[Chemistry, Recipe] = {
             "ceiling inferred from growth ranges of the reducing bacteria (IJSEM species descriptions: Alkalibacterium "
             "15 to 35 °C, Paralkalibacillus 18 to 40, Fermentibacillus 12 to 40)",
             "a handful of boiled bran, with ash lye or a little lime if the pH has sunk; expect a day, not an hour",
+            (2.0, 5.0),
+            "",
             _STATE_FLAG
             + "Bacteria pass electrons on at their surface: the potential lags and is local; stir, rest, read.",
             (_CAUSTIC, _GASES, _HEATER, _LABELS),
@@ -198,6 +216,8 @@ RECIPES: dict[Chemistry, Recipe] = {
             "pH 9 at 47 °C: Padden, John et al. 1998, Nature 396, 225 (the page from memory)",
             "47 °C: the same; ceiling from memory",
             "bran, with ash lye or a little lime if the pH has sunk; expect a day, not an hour",
+            (2.0, 5.0),
+            "",
             _STATE_FLAG
             + "Bacteria pass electrons on at their surface: the potential lags and is local; stir, rest, read.",
             (_CAUSTIC, _GASES, _HEATER, _LABELS),
@@ -215,7 +235,9 @@ RECIPES: dict[Chemistry, Recipe] = {
             50.0,
             "from memory",
             "from memory",
-            "bran and a little madder, with soda ash if the pH has sunk; expect a day, not an hour",
+            "bran and a little madder, with alkali if the pH has sunk; expect a day, not an hour",
+            (2.0, 5.0),
+            "",
             _STATE_FLAG
             + "Bacteria pass electrons on at their surface: the potential lags and is local; stir, rest, read.",
             (_CAUSTIC, _GASES, _HEATER, _LABELS),

@@ -8,47 +8,118 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 
-from vatwatch.chemistry.calibration import ph_from_mv
+from vatwatch.chemistry.calibration import THERMOMETER_DRIFT_C_PER_DAY, ph_from_mv
 from vatwatch.chemistry.thermometers import temperature_c_from_pt100
 from vatwatch.errors import RangeError
-from vatwatch.records import Flag, Measured, Quantity, Sample, Signal
-from vatwatch.vat.settings import ProbeSettings, VatSettings
+from vatwatch.records import EntryKind, Flag, JournalEntry, Measured, Quantity, Sample, Signal
+from vatwatch.vat.settings import DAY_MS, MINUTE_MS, ProbeSettings, VatSettings
+
+OUT_MINUTES = 30.0
+"""How long a probe taken out counts as out when nobody says how long, and nobody says it is back."""
+OUT_MOST_MINUTES = 24 * 60.0
 
 
 @dataclass(frozen=True, slots=True)
 class ProbeMemory:
-    """The newest good raw value of a probe and, if something worse came since, what that was."""
+    """The newest good raw value of a probe and, if something worse came since, what that was.
+
+    `doubt` says why the value is suspect, if it is: it is judged all the same, and says so.
+    Until `out_until_ms` the probe is not in the liquor (`out_for` says why): what it gives is kept, never judged.
+    """
 
     value: float | None = None
     time_ms: int | None = None
     trouble: str = ""
     trouble_flag: Flag = Flag.MISSING
+    out_until_ms: int | None = None
+    out_for: str = ""
+    doubt: str = ""
+
+    def is_out(self, time_ms: int) -> bool:
+        return self.out_until_ms is not None and time_ms < self.out_until_ms
+
+
+def heed_notices(
+    memory: Mapping[str, ProbeMemory], settings: VatSettings, journal: Iterable[JournalEntry]
+) -> Mapping[str, ProbeMemory]:
+    """Each probe's memory after word of probes taken out and put back. Names no probe has are passed over."""
+    for entry in journal:
+        if entry.kind not in (EntryKind.PROBE_OUT, EntryKind.PROBE_BACK):
+            continue
+        for probe in settings.probes:
+            if probe.probe != entry.what:
+                continue
+            before = memory.get(probe.probe, ProbeMemory())
+            if entry.kind is EntryKind.PROBE_OUT:
+                minutes = OUT_MINUTES if entry.minutes is None else min(entry.minutes, OUT_MOST_MINUTES)
+                until = entry.time_ms + int(minutes * MINUTE_MS)
+                after = replace(before, out_until_ms=until, out_for=entry.text or "cleaning")
+            elif before.out_until_ms is not None:
+                after = replace(before, out_until_ms=min(before.out_until_ms, entry.time_ms))
+            else:
+                after = before
+            memory = {**memory, probe.probe: after}
+    return memory
+
+
+def quantities_out(memory: Mapping[str, ProbeMemory], settings: VatSettings, slot_ms: int) -> frozenset[Quantity]:
+    """Quantities of which some probe is out of the liquor on purpose: their silence is no alarm."""
+    return frozenset(
+        probe.signal.quantity
+        for probe in settings.probes
+        if probe.probe in memory and memory[probe.probe].is_out(slot_ms)
+    )
 
 
 def remember(
     memory: Mapping[str, ProbeMemory], settings: VatSettings, samples: Iterable[Sample]
 ) -> dict[str, ProbeMemory]:
-    """Each probe's memory after this slot's flagged samples: the median of its good values, or its latest trouble."""
+    """Each probe's memory after this slot's flagged samples: the median of its good values, or its latest trouble.
+
+    Suspect values stand in, with their reason, when the slot has no good one.
+    """
     good: dict[str, list[float]] = {}
+    suspect: dict[str, list[Sample]] = {}
     newest: dict[str, int] = {}
     trouble: dict[str, Sample] = {}
     for sample in samples:
+        if sample.probe in memory and memory[sample.probe].is_out(sample.time_ms):
+            continue
         if sample.flag is Flag.PASS and sample.value is not None:
             good.setdefault(sample.probe, []).append(sample.value)
             newest[sample.probe] = max(newest.get(sample.probe, sample.time_ms), sample.time_ms)
+        elif sample.flag is Flag.SUSPECT and sample.value is not None:
+            suspect.setdefault(sample.probe, []).append(sample)
         elif sample.flag in (Flag.FAIL, Flag.MISSING):
             trouble[sample.probe] = sample
     after: dict[str, ProbeMemory] = {}
     for probe in settings.probes:
         before = memory.get(probe.probe, ProbeMemory())
         if probe.probe in good:
-            after[probe.probe] = ProbeMemory(median(good[probe.probe]), newest[probe.probe])
+            after[probe.probe] = replace(
+                before,
+                value=median(good[probe.probe]),
+                time_ms=newest[probe.probe],
+                trouble="",
+                trouble_flag=Flag.MISSING,
+                doubt="",
+            )
+        elif probe.probe in suspect:
+            doubted = suspect[probe.probe]
+            after[probe.probe] = replace(
+                before,
+                value=median([one.value for one in doubted if one.value is not None]),
+                time_ms=max(one.time_ms for one in doubted),
+                trouble="",
+                trouble_flag=Flag.MISSING,
+                doubt=doubted[-1].reason or "suspect",
+            )
         elif probe.probe in trouble:
             bad = trouble[probe.probe]
-            after[probe.probe] = ProbeMemory(before.value, before.time_ms, bad.reason, bad.flag)
+            after[probe.probe] = replace(before, trouble=bad.reason, trouble_flag=bad.flag)
         else:
             after[probe.probe] = before
     return after
@@ -77,9 +148,13 @@ def _quantity(
     values: list[float] = []
     sigmas: list[float] = []
     times: list[int] = []
+    doubts: list[str] = []
     reason, flag, last_seen = "", Flag.MISSING, None
     for probe in probes:
         known = memory.get(probe.probe, ProbeMemory())
+        if known.is_out(slot_ms):
+            reason, flag, last_seen = f"out for {known.out_for}", Flag.MISSING, known.time_ms
+            continue
         if known.value is None or known.time_ms is None:
             reason, flag = known.trouble or "nothing heard yet", known.trouble_flag
             continue
@@ -87,37 +162,46 @@ def _quantity(
             reason, flag, last_seen = known.trouble or "silent", known.trouble_flag, known.time_ms
             continue
         try:
-            value, sigma = calibrated(probe, known.value, temperature_c)
+            value, sigma = calibrated(probe, known.value, temperature_c, slot_ms)
         except RangeError as error:
             reason, flag = str(error), Flag.FAIL
             continue
         values.append(value)
         sigmas.append(sigma)
         times.append(known.time_ms)
+        if known.doubt:
+            doubts.append(known.doubt)
     if not values:
         return Measured(None, None, flag, reason, last_seen)
-    return Measured(median(values), max(sigmas), Flag.PASS, "", max(times))
+    flag = Flag.SUSPECT if doubts else Flag.PASS
+    return Measured(median(values), max(sigmas), flag, "; ".join(doubts), max(times))
 
 
-def calibrated(probe: ProbeSettings, raw: float, temperature_c: float | None) -> tuple[float, float]:
-    """Value and 1 σ of one probe's raw value, in the unit of its quantity.
+def calibrated(
+    probe: ProbeSettings, raw: float, temperature_c: float | None, at_ms: int | None = None
+) -> tuple[float, float]:
+    """Value and 1 σ of one probe's raw value at the time `at_ms`, in the unit of its quantity.
 
-    Raises RangeError when a raw pH electrode is to be read without the liquor's temperature, or outside a table.
+    The older the calibration, the wider; without its date or `at_ms` it counts as fresh. Raises RangeError when a raw
+    pH electrode is to be read without the liquor's temperature, or outside a table.
     """
+    age_days = 0.0
+    if at_ms is not None and probe.calibrated_ms is not None:
+        age_days = max(0, at_ms - probe.calibrated_ms) / DAY_MS
     match probe.signal:
-        case Signal.TEMPERATURE_C:
-            return raw + probe.temperature_offset_c, probe.sigma
-        case Signal.PT100_OHM:
-            return temperature_c_from_pt100(raw) + probe.temperature_offset_c, probe.sigma
+        case Signal.TEMPERATURE_C | Signal.PT100_OHM:
+            t = raw if probe.signal is Signal.TEMPERATURE_C else temperature_c_from_pt100(raw)
+            drift = THERMOMETER_DRIFT_C_PER_DAY * age_days
+            return t + probe.temperature_offset_c, math.hypot(probe.sigma, probe.temperature_offset_sigma_c, drift)
         case Signal.ORP_MV:
-            return probe.orp_calibration.apply(raw), math.hypot(probe.sigma, probe.orp_calibration.sigma_mv)
+            return probe.orp_calibration.apply(raw), probe.orp_calibration.sigma(probe.sigma, age_days)
         case Signal.PH:
             # A transmitter that shows pH has compensated itself; 25 °C stands in until the liquor's own is known.
             at_c = 25.0 if temperature_c is None else temperature_c
             ph = probe.ph_calibration.apply(raw, at_c)
-            return ph, probe.ph_calibration.sigma(ph, at_c, probe.sigma)
+            return ph, probe.ph_calibration.sigma(ph, at_c, probe.sigma, age_days)
         case Signal.PH_MV:
             if temperature_c is None:
                 raise RangeError("a raw pH electrode needs the liquor's temperature, and that is not known")
             ph = ph_from_mv(raw, temperature_c, probe.ph_calibration)
-            return ph, probe.ph_calibration.sigma(ph, temperature_c, probe.sigma)
+            return ph, probe.ph_calibration.sigma(ph, temperature_c, probe.sigma, age_days)

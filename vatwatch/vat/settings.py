@@ -17,13 +17,16 @@ from vatwatch.vat.recipes import Recipe
 
 MINUTE_MS = 60_000
 HOUR_MS = 3_600_000
+DAY_MS = 86_400_000
 
 
 @dataclass(frozen=True, slots=True)
 class ProbeSettings:
     """One probe of one vat. `sigma` is its noise and resolution, 1 σ, in the unit of its quantity (pH for raw mV too).
 
-    The default calibrations are those of a probe nobody has checked: right on average, and wide.
+    The default calibrations are those of a probe nobody has checked: right on average, and wide. `calibrated_ms` is when
+    the calibration in force was made (None: never, or nobody said when); it widens with age. It is due again
+    `calibrate_every_ms` after that.
     """
 
     probe: str
@@ -34,6 +37,9 @@ class ProbeSettings:
     ph_calibration: PhCalibration = field(default_factory=PhCalibration)
     orp_calibration: OrpCalibration = field(default_factory=OrpCalibration)
     temperature_offset_c: float = 0.0
+    temperature_offset_sigma_c: float = 0.0
+    calibrated_ms: int | None = None
+    calibrate_every_ms: int = 30 * DAY_MS
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +92,7 @@ class VatSettings:
     volume_l: float | None
     warmed: bool
     alkali: Alkali
+    alkali_g_l: float | None
     window: Window
     probes: tuple[ProbeSettings, ...]
     scan_ms: int
@@ -93,7 +100,12 @@ class VatSettings:
     e7_mv: float
     e7_sigma_mv: float
     deadbands: Deadbands
+    lead_ms: int
     off_timing: AlarmTiming
+    tiring_timing: AlarmTiming
+    heating_timing: AlarmTiming
+    unlogged_timing: AlarmTiming
+    doubtful_timing: AlarmTiming
     overheat_timing: AlarmTiming
     silent_timing: AlarmTiming
 

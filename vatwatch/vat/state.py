@@ -10,34 +10,50 @@ import json
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from vatwatch.records import AlarmState, Flag
+from vatwatch.records import AlarmState, EntryKind, Flag
 from vatwatch.vat.alarms import AlarmMemory
 from vatwatch.vat.estimate import OffsetBelief
+from vatwatch.vat.forecast import Crossing, TrendMemory
 from vatwatch.vat.history import History, HistoryBin
+from vatwatch.vat.probe_faults import FaultMemory, faults_from_plain
+from vatwatch.vat.qartod import SeriesMemory, series_from_plain
+from vatwatch.vat.recognise import Minute
 from vatwatch.vat.scan import ProbeMemory
+from vatwatch.vat.tiring import Ahead
+from vatwatch.vat.trend import Trend
 
 STATE_FORMAT = 1
 
 
 @dataclass(frozen=True, slots=True)
-class LastFeed:
+class Doing:
+    """Something the dyer did to the liquor; it has settled again from `settled_ms` on."""
+
+    entry_id: str
+    kind: str
     time_ms: int
+    settled_ms: int
     what: str
     grams: float | None
 
 
 @dataclass(frozen=True, slots=True)
 class Lesson:
-    """What one look taught: bits learnt, and the offset's 1 σ in mV before and after it."""
+    """What one look taught: bits, the offset's 1 σ in mV before and after, and the reading it was held against."""
 
+    entry_id: str
     time_ms: int
     look: str
     bits: float
     sigma_before_mv: float
     sigma_after_mv: float
+    margin_mv: float
+    margin_sigma_mv: float
+    temperature_c: float
 
 
 KEPT_LESSONS = 12
+KEPT_DOINGS = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,13 +67,41 @@ class VatState:
     lessons: tuple[Lesson, ...] = ()
     slot_ms: int | None = None
     first_slot_ms: int | None = None
-    settled_from_ms: int | None = None
-    last_feed: LastFeed | None = None
+    doings: tuple[Doing, ...] = ()
     probes: dict[str, ProbeMemory] = field(default_factory=dict)
     beyond: dict[str, bool] = field(default_factory=dict)
     been_inside: tuple[str, ...] = ()
     alarms: dict[str, AlarmMemory] = field(default_factory=dict)
     history: History = ()
+    ahead: Ahead = field(default_factory=Ahead)
+    series: dict[str, SeriesMemory] = field(default_factory=dict)
+    faults: FaultMemory = field(default_factory=FaultMemory)
+
+    @property
+    def settled_from_ms(self) -> int | None:
+        """When the last of what was done will have settled; None when nothing was done."""
+        return max((doing.settled_ms for doing in self.doings), default=None)
+
+    @property
+    def last_feed(self) -> Doing | None:
+        feeds = [doing for doing in self.doings if doing.kind == EntryKind.FEED.value]
+        return max(feeds, key=lambda doing: doing.time_ms, default=None)
+
+
+def _ahead_from(raw: dict[str, Any]) -> Ahead:
+    trends = raw["trends"]
+    return Ahead(
+        **{
+            **raw,
+            "trends": TrendMemory(
+                trends["at_ms"],
+                tuple((name, Trend(**trend)) for name, trend in trends["trends"]),
+                trends["quiet_from_ms"],
+            ),
+            "minutes": tuple(Minute(**one) for one in raw["minutes"]),
+            "crossings": tuple(Crossing(**one) for one in raw["crossings"]),
+        }
+    )
 
 
 def state_to_json(state: VatState) -> str:
@@ -73,7 +117,7 @@ def state_from_json(text: str) -> VatState:
         **{
             **raw,
             "belief": OffsetBelief(tuple(raw["belief"]["weights"])),
-            "last_feed": None if raw["last_feed"] is None else LastFeed(**raw["last_feed"]),
+            "doings": tuple(Doing(**one) for one in raw["doings"]),
             "probes": {
                 name: ProbeMemory(**{**p, "trouble_flag": Flag(p["trouble_flag"])}) for name, p in raw["probes"].items()
             },
@@ -83,5 +127,8 @@ def state_from_json(text: str) -> VatState:
                 name: AlarmMemory(**{**a, "state": AlarmState(a["state"])}) for name, a in raw["alarms"].items()
             },
             "history": tuple(HistoryBin(**b) for b in raw["history"]),
+            "ahead": _ahead_from(raw["ahead"]),
+            "series": {name: series_from_plain(one) for name, one in raw["series"].items()},
+            "faults": faults_from_plain(raw["faults"]),
         }
     )

@@ -63,6 +63,16 @@ def learn_from_look(belief: OffsetBelief, look: Look, couple: Couple, thermal_mv
     )
 
 
+def unlearn_look(belief: OffsetBelief, look: Look, couple: Couple, thermal_mv: float) -> OffsetBelief:
+    """The belief as if that look had not been taken: its likelihood divided out again (it is never zero)."""
+    return OffsetBelief.from_weights(
+        [
+            weight / _blurred_look_probability(look, couple, offset, thermal_mv)
+            for weight, offset in zip(belief.weights, OFFSETS_MV, strict=True)
+        ]
+    )
+
+
 # The reading's own noise blurs what a look can teach: three-point Gauss-Hermite rule, nodes 0, ±√3 σ with weights 2/3,
 # 1/6, 1/6 (Abramowitz & Stegun 1964, table 25.10).
 _NODES = ((-math.sqrt(3.0), 1.0 / 6.0), (0.0, 2.0 / 3.0), (math.sqrt(3.0), 1.0 / 6.0))

@@ -1,6 +1,7 @@
-// Draws the last day with Plotly and fetches a finer curve when zoomed. Without it the drawn pictures stay.
+// Draws the span with Plotly and fetches a finer curve when zoomed. Without it the drawn pictures stay.
 "use strict";
 (async () => {
+  const DOTS_BELOW = 12;
   const place = document.getElementById("chart");
   const chart = JSON.parse(place.dataset.chart);
   const style = getComputedStyle(document.documentElement);
@@ -47,7 +48,9 @@
       return [
         { ...axes, ...band(axes.x, scaled(rows.low, scale), scaled(rows.high, scale)), mode: "lines", fill: "toself",
           line: { width: 0 }, fillcolor: colour("--band"), hoverinfo: "skip" },
-        { ...axes, y: scaled(rows.mean, scale), mode: "lines", name: chart.curves[n].label,
+        { ...axes, y: scaled(rows.mean, scale), name: chart.curves[n].label,
+          // A line needs two points: a watch that has just begun shows its few as dots.
+          mode: rows.mean.length < DOTS_BELOW ? "lines+markers" : "lines", marker: { color: colour("--line"), size: 7 },
           line: { color: colour("--line"), width: 2 } },
       ];
     });
@@ -55,13 +58,14 @@
 
   const rows = chart.curves.length;
   const layout = {
-    height: 230 * rows, margin: { l: 48, r: 12, t: 28, b: 40 },
+    height: 230 * rows, margin: { l: 52, r: 14, t: 30, b: 44 },
     paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
-    font: { family: "system-ui, sans-serif", size: 14, color: colour("--ink") },
+    font: { family: "system-ui, sans-serif", size: 16, color: colour("--ink") },
     hovermode: "x", dragmode: "zoom", shapes: [], annotations: [],
     xaxis: { range: [written(chart.from_ms), written(chart.to_ms)], gridcolor: colour("--thread"), anchor: `y${rows}`,
       nticks: 5, tickangle: 0, tickformatstops: [
-        { dtickrange: [null, 60000], value: "%H:%M:%S" }, { dtickrange: [60000, null], value: "%H:%M" }] },
+        { dtickrange: [null, 60000], value: "%H:%M:%S" }, { dtickrange: [60000, 43200000], value: "%H:%M" },
+        { dtickrange: [43200000, null], value: "%-d %b" }] },
   };
   chart.curves.forEach((curve, n) => {
     const name = n === 0 ? "" : n + 1;
@@ -86,7 +90,7 @@
   const marks = {
     x: chart.journal.map((mark) => written(mark.time_ms)), y: chart.journal.map(() => 1),
     text: chart.journal.map((mark) => escaped(mark.words)), hoverinfo: "text", mode: "markers", showlegend: false,
-    xaxis: "x", yaxis: "y9", marker: { color: colour("--bloom"), symbol: "diamond", size: 11 },
+    cliponaxis: false, xaxis: "x", yaxis: "y9", marker: { color: colour("--bloom"), symbol: "diamond", size: 11 },
   };
   layout.yaxis9 = { overlaying: "y", range: [0, 1.04], visible: false, fixedrange: true };
 

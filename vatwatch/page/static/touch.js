@@ -1,15 +1,53 @@
-// What a script adds: the live part renews itself, a button cannot be pressed twice by a shaking hand, and lost
-// contact is said aloud. Everything works without this file.
+// What a script adds to every screen: each form gets a number and this session's token, timers run, and a button cannot
+// be pressed twice by a shaking hand. Everything works without this file.
 "use strict";
-(() => {
-  const EVERY_MS = 10000;
-  const LOST_AFTER_MS = 25000;
-  let heardAt = Date.now();
+window.vatwatch = (() => {
+  // Long enough to take back what was logged; the list of the day keeps that button.
+  const DONE_MS = 20000;
+  const token = () => document.querySelector("meta[name=vatwatch-token]").content;
+  const freshNumber = () =>
+    [...crypto.getRandomValues(new Uint8Array(16))].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+
+  // A drawing that every phone gets carries no numbers: each phone puts its own there.
+  function dress(root) {
+    for (const field of root.querySelectorAll("input[name=entry_id], input[name=action_id]"))
+      if (field.value.length < 8) field.value = freshNumber();
+    for (const field of root.querySelectorAll("input[name=csrf]")) field.value = token();
+    for (const left of root.querySelectorAll("[data-left-ms]")) left.dataset.since = performance.now();
+    const done = document.getElementById("done");
+    if (done && !done.dataset.seen) {
+      done.dataset.seen = "yes";
+      setTimeout(() => done.remove(), DONE_MS);
+    }
+    tick();
+  }
+
+  function spanWords(ms) {
+    const seconds = Math.round(ms / 1000);
+    return seconds < 90 ? `${seconds}\u00a0s` : `${Math.floor(seconds / 60)}\u00a0min`;
+  }
+
+  function tick() {
+    for (const left of document.querySelectorAll("[data-left-ms]")) {
+      const ms = Number(left.dataset.leftMs) - (performance.now() - Number(left.dataset.since));
+      const over = ms <= 0;
+      const text = over ? (ms > -60000 ? "time is up" : `${spanWords(-ms)} over`) : `${spanWords(ms)} left`;
+      if (left.textContent !== text) left.textContent = text;
+      if (over && !left.classList.contains("over")) {
+        left.classList.add("over");
+        if (ms > -2000) {
+          document.getElementById("told").textContent = `${left.dataset.whose}: time is up.`;
+          if (navigator.vibrate) navigator.vibrate([300, 150, 300]);
+        }
+      }
+    }
+  }
 
   document.addEventListener("submit", (event) => {
     const form = event.target;
     if (form.dataset.sent) {
       event.preventDefault();
+      event.stopImmediatePropagation();
       return;
     }
     form.dataset.sent = "yes";
@@ -19,33 +57,8 @@
     // Shown again from the browser's memory: the forms carry numbers already used, so ask for new ones.
     if (event.persisted) location.reload();
   });
-
-  const clock = (ms) => new Date(ms).toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
-
-  function sayLost() {
-    const lost = document.getElementById("lost");
-    const silent = Date.now() - heardAt > LOST_AFTER_MS;
-    lost.hidden = !silent;
-    document.body.classList.toggle("out-of-touch", silent);
-    if (silent) lost.textContent = `This screen lost touch with vatwatch at ${clock(heardAt)}. What it shows is old.`;
-  }
-
-  async function renew() {
-    const live = document.getElementById("live");
-    if (!live || document.hidden || live.contains(document.activeElement)) return;
-    try {
-      const answer = await fetch(location.pathname, { signal: AbortSignal.timeout(8000) });
-      if (!answer.ok) return;
-      const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("live");
-      if (!fresh) return;
-      if (!live.contains(document.activeElement)) live.replaceWith(document.adoptNode(fresh));
-      heardAt = Date.now();
-    } catch {
-      // Said by sayLost once it has lasted.
-    }
-  }
-  if (document.getElementById("live")) {
-    setInterval(() => renew().then(sayLost), EVERY_MS);
-    document.addEventListener("visibilitychange", () => renew().then(sayLost));
-  }
+  setInterval(tick, 1000);
+  document.documentElement.classList.add("scripted");
+  dress(document);
+  return { dress, token, freshNumber };
 })();

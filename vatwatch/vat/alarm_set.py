@@ -1,0 +1,142 @@
+"""All alarms of one vat in one slot: which there are, what each has to judge, and what is told. Pure.
+
+The life of a single alarm is in `alarms.py`, limits in `window.py`, the alarms that look ahead in `tiring.py`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from vatwatch.records import AlarmAction, AlarmEvent, Measured, Push, Quantity, Scan, Urgency
+from vatwatch.vat import tiring, window
+from vatwatch.vat.alarms import STANDING, AlarmDefinition, AlarmMemory, Situation, step_alarm
+from vatwatch.vat.settings import HOUR_MS, VatSettings
+from vatwatch.vat.state import VatState
+from vatwatch.vat.wording import pushes_for
+
+SILENT = {
+    Quantity.TEMPERATURE: "silent-temperature",
+    Quantity.PH: "silent-ph",
+    Quantity.ORP: "silent-orp",
+}
+UNTAUGHT_MAYBE = 0.1
+"""An untaught vat is told to be too little reduced only when the chance that it is fit has sunk below this."""
+LONGEST_SHELVE_MS = 24 * HOUR_MS
+LONGEST_DANGER_SHELVE_MS = HOUR_MS
+
+
+def alarm_definitions(settings: VatSettings) -> dict[str, AlarmDefinition]:
+    """Every alarm of one vat by name, in the order in which they are judged.
+
+    A quantity without a probe has no silence to tell: `check` says once that it is missing.
+    """
+    have = {probe.signal.quantity for probe in settings.probes}
+    danger, act, tell = Urgency.DANGER, Urgency.ACT, Urgency.TELL
+    temperature = danger if settings.warmed else act
+    definitions = [
+        AlarmDefinition(window.OVERHEAT, danger, settings.overheat_timing, latching=True),
+        *([AlarmDefinition(tiring.HEATING, danger, settings.heating_timing)] if settings.warmed else []),
+        *(
+            AlarmDefinition(name, temperature if quantity is Quantity.TEMPERATURE else act, settings.silent_timing)
+            for quantity, name in SILENT.items()
+            if quantity in have
+        ),
+        *(AlarmDefinition(name, act, settings.off_timing) for name in window.OFF_LIMITS),
+        AlarmDefinition(tiring.TIRING_REDUCTION, act, settings.tiring_timing),
+        AlarmDefinition(tiring.TIRING_PH, act, settings.tiring_timing),
+        *([AlarmDefinition(tiring.COOLING, act, settings.tiring_timing)] if settings.warmed else []),
+        AlarmDefinition(tiring.DOUBTFUL, act, settings.doubtful_timing),
+        AlarmDefinition(tiring.UNLOGGED, tell, settings.unlogged_timing),
+    ]
+    return {definition.alarm: definition for definition in definitions}
+
+
+def situations(
+    state: VatState,
+    settings: VatSettings,
+    scan: Scan,
+    values: Mapping[str, float | None],
+    limits: Mapping[str, float],
+    settling: bool,
+    out: frozenset[Quantity],
+) -> dict[str, Situation]:
+    """What each alarm has to judge in this slot. `out`: quantities whose probe is out of the liquor on purpose."""
+    found = {
+        name: Situation(
+            beyond=None if values[name] is None else state.beyond[name],
+            value=values[name],
+            limit=limits[name],
+            # A vat still being made has left nothing; right after a stir or feed ORP and pH swing for a while.
+            suppressed=name != window.OVERHEAT and (name not in state.been_inside or settling),
+        )
+        for name in limits
+    }
+    if not state.lessons and (scan.reduction is None or scan.reduction.probability_fit > UNTAUGHT_MAYBE):
+        # Nobody has ever said how this liquor looks: the estimate may be off by 50 mV, and cannot claim a loss.
+        found[window.OFF_REDUCTION] = replace(found[window.OFF_REDUCTION], suppressed=True)
+    measured: dict[Quantity, Measured] = {
+        Quantity.PH: scan.ph,
+        Quantity.ORP: scan.orp_mv,
+        Quantity.TEMPERATURE: scan.temperature_c,
+    }
+    for quantity, one in measured.items():
+        # A probe taken out on purpose is not silent: its number is withdrawn, and the reason says what it is out for.
+        found[SILENT[quantity]] = Situation(beyond=one.value is None, suppressed=one.value is None and quantity in out)
+    standing = {name: memory.state in STANDING for name, memory in state.alarms.items()}
+    found.update(
+        tiring.situations_ahead(
+            state.ahead,
+            settings,
+            scan.slot_ms,
+            scan.temperature_c.value,
+            state.history,
+            state.beyond,
+            standing,
+            settling,
+            state.been_inside,
+            scan.reduction,
+            state.lessons[-1].margin_mv if state.lessons else None,
+            state.belief.mean_mv(),
+        )
+    )
+    return found
+
+
+def run_alarms(
+    state: VatState,
+    settings: VatSettings,
+    scan: Scan,
+    judged: Mapping[str, Situation],
+    actions: Sequence[AlarmAction],
+) -> tuple[VatState, list[AlarmEvent], list[Push]]:
+    """One slot of every alarm; the pushes are what is worth telling of it."""
+    memories = dict(state.alarms)
+    told: list[tuple[AlarmEvent, Urgency]] = []
+    for name, definition in alarm_definitions(settings).items():
+        if name == SILENT[Quantity.TEMPERATURE] and _is_hot(memories):
+            # The thermometer of a vat that was too hot when last heard: as urgent as the heat itself.
+            definition = replace(definition, urgency=Urgency.DANGER, timing=settings.overheat_timing)
+        memory, fired = step_alarm(
+            definition,
+            memories.get(name, AlarmMemory()),
+            scan.slot_ms,
+            settings.vat,
+            judged[name],
+            [_bounded(action, definition, scan.slot_ms) for action in actions if action.alarm == name],
+        )
+        memories[name] = memory
+        told.extend((event, definition.urgency) for event in fired)
+    state = replace(state, alarms=memories)
+    return state, [event for event, _ in told], pushes_for(told, settings, scan, state)
+
+
+def _is_hot(memories: Mapping[str, AlarmMemory]) -> bool:
+    return window.OVERHEAT in memories and memories[window.OVERHEAT].state in STANDING
+
+
+def _bounded(action: AlarmAction, definition: AlarmDefinition, now_ms: int) -> AlarmAction:
+    """No alarm is shelved for ever, and a danger not for long."""
+    longest = LONGEST_DANGER_SHELVE_MS if definition.urgency is Urgency.DANGER else LONGEST_SHELVE_MS
+    until_ms = now_ms + longest if action.until_ms is None else min(action.until_ms, now_ms + longest)
+    return replace(action, until_ms=until_ms)

@@ -1,0 +1,133 @@
+"""The evening outlook and the morning report: one message each for the whole shed, at a set hour. Pure.
+
+Evening: will each vat hold until morning, and what to do now if not. Morning: what happened, and which vat is dyeable.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
+
+from vatwatch.records import Push, Scan, Urgency, VatCondition
+from vatwatch.vat import tiring, window
+from vatwatch.vat.advice import what_to_do
+from vatwatch.vat.phrases import clock_words, condition_words, reduction_words
+from vatwatch.vat.settings import HOUR_MS, MINUTE_MS, VatSettings
+from vatwatch.vat.state import VatState
+from vatwatch.vat.wording import WHAT
+
+_WARNS = {limit: alarm for alarm, limit in tiring.LIMIT_AHEAD.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class NightSettings:
+    """Minutes after local midnight at which outlook and report are due (None: not at all), and when silence is enough."""
+
+    timezone: tzinfo
+    evening_minute: int | None = 20 * 60
+    morning_minute: int | None = 7 * 60
+    silent_when_well: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class VatNow:
+    """One vat as it stands after a slot."""
+
+    settings: VatSettings
+    state: VatState
+    scan: Scan
+
+
+def due(minute: int | None, zone: tzinfo, before_ms: int, now_ms: int) -> bool:
+    """Whether the local time `minute` (after midnight) was passed in (before, now]; once a day, whatever the clock does."""
+    if minute is None or now_ms - before_ms > HOUR_MS:
+        return False
+    return _minute_of_day(before_ms, zone) < minute <= _minute_of_day(now_ms, zone)
+
+
+def _minute_of_day(time_ms: int, zone: tzinfo) -> float:
+    then = datetime.fromtimestamp(time_ms / 1000, tz=UTC).astimezone(zone)
+    return then.hour * 60 + then.minute + then.second / 60
+
+
+def evening_outlook(night: NightSettings, vats: Sequence[VatNow], now_ms: int) -> Push | None:
+    """One message: each vat's night. None when all hold and the dyer wants no word then."""
+    morning_ms = now_ms + _minutes_until(night.morning_minute or 7 * 60, now_ms, night.timezone) * MINUTE_MS
+    lines, falling = [], []
+    for vat in vats:
+        holds, words = _night_of(vat, now_ms, morning_ms, night.timezone)
+        lines.append(f"{vat.settings.name}: {words}")
+        if not holds:
+            falling.append(vat.settings.name)
+    if not falling and night.silent_when_well:
+        return None
+    title = f"Tonight: {_and(falling)} will not hold" if falling else "Tonight: every vat should hold"
+    urgency = Urgency.ACT if falling else Urgency.TELL
+    return Push(f"evening-{now_ms}", now_ms, "", "evening", urgency, title, "\n".join(lines))
+
+
+def _night_of(vat: VatNow, now_ms: int, morning_ms: int, zone: tzinfo) -> tuple[bool, str]:
+    settings, state, scan = vat.settings, vat.state, vat.scan
+    if scan.condition is VatCondition.UNKNOWN:
+        return False, f"cannot be told; {condition_words(scan, zone)}"
+    if scan.condition in (VatCondition.OFF, VatCondition.TOO_HOT):
+        worst = next((s for s in scan.shortfalls if s in WHAT), window.OFF_REDUCTION)
+        return False, f"{WHAT[worst]} already. {what_to_do(worst, settings, state, scan)}"
+    coming = [
+        one
+        for one in state.ahead.crossings
+        if one.median_ms <= morning_ms
+        and one.limit in state.been_inside
+        and (settings.warmed or one.limit in _CHEMICAL)
+    ]
+    if not coming:
+        sure = scan.reduction is not None and scan.reduction.probability_fit >= window.SURE_ENOUGH
+        doubt = "" if sure else " (unsure: a look at the liquor before bed would tell)"
+        return True, f"should hold until {clock_words(morning_ms, now_ms, zone)}{doubt}."
+    first = min(coming, key=lambda one: one.median_ms)
+    late = "" if first.late_ms is None else f", at the latest {clock_words(first.late_ms, now_ms, zone)}"
+    early, middle = clock_words(first.early_ms, now_ms, zone), clock_words(first.median_ms, now_ms, zone)
+    when = f"about {middle} (perhaps as early as {early}{late})"
+    alarm = _WARNS.get(first.limit, first.limit)
+    return False, f"{WHAT[first.limit]} from {when}. {what_to_do(alarm, settings, state, scan)}"
+
+
+_CHEMICAL = (window.OFF_REDUCTION, window.OFF_PH_LOW)
+"""Limits a vat without a heater can be told to cross overnight; its temperature follows the room and is nobody's doing."""
+
+
+def morning_report(night: NightSettings, vats: Sequence[VatNow], since_ms: int, now_ms: int) -> Push | None:
+    """One message: what happened to each vat since the evening, and whether it is dyeable."""
+    lines, ready, eventful = [], [], False
+    for vat in vats:
+        raised = [
+            f"{WHAT.get(name, name.replace('-', ' '))} at {clock_words(memory.last_raised_ms, now_ms, night.timezone)}"
+            for name, memory in vat.state.alarms.items()
+            if memory.last_raised_ms is not None and memory.last_raised_ms > since_ms
+        ]
+        eventful = eventful or bool(raised)
+        happened = f" In the night: {', '.join(raised)}." if raised else " A quiet night."
+        share = ""
+        if vat.scan.reduction is not None:
+            share = f" {reduction_words(vat.scan.reduction, vat.settings.window.reduction_low)}."
+            share = share[:1] + share[1:2].upper() + share[2:]
+        lines.append(f"{vat.settings.name}: {condition_words(vat.scan, night.timezone)}{share}{happened}")
+        if vat.scan.condition is VatCondition.DYEABLE:
+            ready.append(vat.settings.name)
+    if night.silent_when_well and not eventful and len(ready) == len(vats):
+        return None
+    title = (
+        f"This morning: {_and(ready)} {'is' if len(ready) == 1 else 'are'} dyeable"
+        if ready
+        else "This morning: no vat is dyeable"
+    )
+    return Push(f"morning-{now_ms}", now_ms, "", "morning", Urgency.TELL, title, "\n".join(lines))
+
+
+def _minutes_until(minute: int, now_ms: int, zone: tzinfo) -> int:
+    return int(minute - _minute_of_day(now_ms, zone)) % (24 * 60)
+
+
+def _and(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

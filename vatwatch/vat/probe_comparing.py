@@ -1,0 +1,91 @@
+"""One probe beside what it must fit: another of its kind, the vat's work window, its own glass. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from vatwatch.chemistry.alkali import Alkali
+from vatwatch.chemistry.sodium_error import sodium_error_ph
+from vatwatch.errors import RangeError
+from vatwatch.records import Quantity, Signal
+from vatwatch.vat.probe_signs import KEPT_MINUTES, Minutes, all_of_last, base_of
+from vatwatch.vat.settings import ProbeSettings, VatSettings
+
+LEAST_APART = {Quantity.PH: 0.4, Quantity.ORP: 40.0, Quantity.TEMPERATURE: 1.5}
+"""Two sound probes may differ by this much in one vat (layers, another spot). Judgement."""
+SIGMAS_APART = 4.0
+
+SODIUM_MOL_L = {Alkali.SODA_ASH: 0.5, Alkali.CAUSTIC_SODA: 0.5, Alkali.LIME: 0.0, Alkali.POTASH: 0.0}
+"""Sodium in the liquor, taken high: the soda of a sharp vat and its salts. Judgement; lime and potash bring none."""
+LEAST_ALKALINE_ERROR = 0.03
+
+
+def apart_by(a: ProbeSettings, b: ProbeSettings, minutes: Mapping[str, Minutes]) -> float:
+    """How far two probes of one quantity stand apart, as a share of what is allowed; 0 when either is silent."""
+    mine, its = _calibrated(a, minutes.get(a.probe, ())), _calibrated(b, minutes.get(b.probe, ()))
+    if mine is None or its is None:
+        return 0.0
+    return abs(mine[0] - its[0]) / max(LEAST_APART[a.signal.quantity], SIGMAS_APART * math.hypot(mine[1], its[1]))
+
+
+def _calibrated(probe: ProbeSettings, minutes: Minutes) -> tuple[float, float] | None:
+    if not minutes or (mean := minutes[-1].mean) is None:
+        return None
+    match probe.signal.quantity:
+        case Quantity.PH:
+            ph = probe.ph_calibration.apply(mean, 25.0)
+            return ph, probe.ph_calibration.sigma(ph, 25.0, probe.sigma)
+        case Quantity.ORP:
+            return probe.orp_calibration.apply(mean), math.hypot(probe.sigma, probe.orp_calibration.sigma_mv)
+        case _:
+            return mean + probe.temperature_offset_c, probe.sigma
+
+
+def alkaline_error(settings: VatSettings, probe: ProbeSettings, ph: float | None, above_ph: float) -> float:
+    """By how much a pH reading may be too low (pH units): 0 at or below `above_ph`, or where it would not matter."""
+    if ph is None or ph <= above_ph or probe.signal.quantity is not Quantity.PH:
+        return 0.0
+    try:
+        error = sodium_error_ph(min(ph, 13.5), SODIUM_MOL_L[settings.alkali])
+    except RangeError:
+        return 0.0
+    return error if error >= LEAST_ALKALINE_ERROR else 0.0
+
+
+def reads_fahrenheit(settings: VatSettings, probe: ProbeSettings, minutes: Mapping[str, Minutes], firm: bool) -> bool:
+    """Whether a thermometer's numbers are degrees Fahrenheit.
+
+    Firm: it stepped there from the same temperature in °C, a second thermometer says so, or no water is that hot. Not
+    firm: it has stood, since it was first heard, where only the °F reading would fit the vat's window.
+    """
+    if probe.signal is not Signal.TEMPERATURE_C:
+        return False
+    mine = minutes.get(probe.probe, ())
+    last = all_of_last(mine, 2)
+    if last is None:
+        return False
+    now = last[-1].mean or 0.0
+    as_c = (now - 32.0) / 1.8
+    if firm:
+        base = base_of(mine, 3, 9)
+        if base is not None and now - base >= 15.0:
+            return all(abs((m.mean or 0.0) - (1.8 * base + 32.0)) <= 1.2 for m in last)
+        if now > 100.5 and 0.0 <= as_c <= settings.window.ceiling_c:
+            return True
+        return any(_is_twin(other, probe, minutes, now) for other in settings.probes)
+    low, high = settings.window.temperature_low_c - 10.0, settings.window.temperature_high_c + 5.0
+    return (
+        5 <= len(mine) < KEPT_MINUTES
+        and now > settings.window.ceiling_c + 5.0
+        and low <= as_c <= high
+        and all(m.mean is not None and abs(m.mean - now) < 1.0 for m in mine)
+    )
+
+
+def _is_twin(other: ProbeSettings, probe: ProbeSettings, minutes: Mapping[str, Minutes], now: float) -> bool:
+    if other.probe == probe.probe or other.signal.quantity is not Quantity.TEMPERATURE:
+        return False
+    last = all_of_last(minutes.get(other.probe, ()), 2)
+    its = None if last is None else last[-1].mean
+    return its is not None and now - its >= 15.0 and abs(now - (1.8 * its + 32.0)) <= 3.0
