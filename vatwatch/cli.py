@@ -10,7 +10,7 @@ import logging
 import sys
 import time
 import uuid
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo
@@ -253,6 +253,44 @@ def review(
             first = max(first, int(last - days * 86_400_000))
         write_review(reader, to, first, last + 1, settings.site.timezone)
     out.print(f"written: {to} (open it in a browser)", markup=False)
+
+
+@app.command()
+def backup(
+    to: Annotated[Path, typer.Argument(help="the file to write; nothing may be there yet")],
+    config: ConfigOption = DEFAULT_CONFIG,
+) -> None:
+    """A verified copy of the record in one file, made while the daemon runs or not."""
+    from vatwatch.config import load_config
+    from vatwatch.daemon import STORE_NAME
+    from vatwatch.store.backup import backup as copy_store
+
+    settings = load_config(config)
+    made = copy_store(settings.site.data / STORE_NAME, to)
+    until = _utc(made.newest_slot_ms)
+    out.print(f"written and checked: {made.path}, {made.size_bytes / 1e6:.1f} MB, up to {until}", markup=False)
+
+
+@app.command()
+def restore(
+    copy: Annotated[Path, typer.Argument(help="a file made by `vatwatch backup`")],
+    config: ConfigOption = DEFAULT_CONFIG,
+) -> None:
+    """Put a backup in the place of the record, which is set aside. The daemon must be stopped."""
+    from vatwatch.config import load_config
+    from vatwatch.daemon import STORE_NAME
+    from vatwatch.store.backup import restore as restore_store
+
+    settings = load_config(config)
+    made = restore_store(copy, settings.site.data / STORE_NAME)
+    aside = f" The record that was there is now {made.set_aside} ." if made.set_aside else ""
+    out.print(f"restored: {made.path}, up to {_utc(made.newest_slot_ms)}.{aside}", markup=False, soft_wrap=True)
+
+
+def _utc(slot_ms: int | None) -> str:
+    if slot_ms is None:
+        return "the beginning (it holds no scan)"
+    return datetime.fromtimestamp(slot_ms / 1000, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
 
 
 @app.command()

@@ -27,8 +27,9 @@ from vatwatch.page.passphrase import read_passphrase
 from vatwatch.page.server import PageServer
 from vatwatch.probes.reader import PortReader
 from vatwatch.recorder import Recorder
-from vatwatch.records import Calibration
+from vatwatch.records import Calibration, PortEvent
 from vatwatch.store.reading import StoreReader
+from vatwatch.store.salvage import open_or_salvage
 from vatwatch.store.writing import StoreWriter
 from vatwatch.vat.settings import VatSettings
 
@@ -99,7 +100,7 @@ class Daemon:
         # Phones once more, with connections of their own: for danger while the store cannot be written.
         targets = assembly.phone_outlets(self.config, self.source, self.clock.now_ms, self._page_address())
         self._urgent = UrgentSender(targets)
-        self._writer = StoreWriter.open(self.store_path)
+        self._writer, salvaged = open_or_salvage(self.store_path)
         try:
             self._begin_after_the_record()
             version = self._settings_in_force(self._writer)
@@ -115,6 +116,10 @@ class Daemon:
                 self._recalibrate,
             )
             self._recorder.start()
+            if salvaged is not None:
+                log.error(salvaged.told())
+                # Kept in the record too, where the review shows it.
+                self._recorder.take([PortEvent(self.clock.now_ms(), "store", "damaged", salvaged.told())])
             self._start_page()
         except BaseException:
             self.stop()

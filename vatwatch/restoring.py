@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 
 from vatwatch import assembly
-from vatwatch.errors import ConfigError
+from vatwatch.errors import ConfigError, StoreError
 from vatwatch.store.reading import StoreReader
 from vatwatch.vat.doings import initial_state
 from vatwatch.vat.pipeline import step_or_unknown
@@ -39,7 +39,7 @@ def replayed(reader: StoreReader, vat: str, state: VatState, from_slot_ms: int) 
         if version not in known:
             try:
                 known[version] = assembly.vat_settings_from_text(reader.settings(version)).get(vat)
-            except (ConfigError, ValueError) as error:
+            except (ConfigError, StoreError, ValueError, KeyError) as error:  # damaged and salvaged, or very old
                 log.warning("settings version %d cannot be read any more (%s); its slots are skipped", version, error)
                 known[version] = None
         settings = known[version]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Sequence
 
+import pytest
 from hypothesis import strategies as st
 
 from vatwatch.records import (
@@ -29,6 +30,7 @@ from vatwatch.records import (
     VatCard,
     VatCondition,
 )
+from vatwatch.store import sealing
 
 SLOT_MS = 10_000
 FOR_EVER_MS = 2**62
@@ -93,6 +95,14 @@ def step_of(slot_ms: int, vat: str, chance: random.Random) -> StepResult:
         alarm_events=(event,),
         pushes=(push,) if raised else (),
     )
+
+
+def shorten_days(patch: pytest.MonkeyPatch, days_of: int) -> None:
+    """Lets the writer take so many ms for a day, a quarter of it for an hour, and few scans for a whole chunk."""
+    patch.setattr(sealing, "DAY_MS", days_of)
+    patch.setattr(sealing, "HOUR_MS", days_of // 4)
+    patch.setattr(sealing, "CHUNK_SCANS", 7)
+    patch.setattr(sealing, "SEAL_SCANS", 40)
 
 
 def card_of(vat: str) -> VatCard:

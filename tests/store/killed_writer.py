@@ -1,6 +1,7 @@
 """A process that writes batches until it is killed: `python -m tests.store.killed_writer STORE`.
 
-It goes on after the last stored slot and prints every slot once its commit has returned, one per line.
+It goes on after the last stored slot and prints every slot once its commit has returned, one per line. Its days are
+of twenty slots, so that it seals most of the time.
 """
 
 from __future__ import annotations
@@ -11,11 +12,14 @@ from pathlib import Path
 
 from tests.store.batches import SLOT_MS, batch_of
 from vatwatch.records import Delivery, Stream
+from vatwatch.store import sealing
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
 
 
 def main(path: Path) -> None:
+    sealing.DAY_MS, sealing.HOUR_MS = 20 * SLOT_MS, 5 * SLOT_MS
+    sealing.CHUNK_SCANS, sealing.SEAL_SCANS = 12, 60
     writer = StoreWriter.open(path)
     writer.record_settings(0, "{}", [])
     with StoreReader(path) as reader:

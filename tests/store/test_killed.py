@@ -11,6 +11,8 @@ import sqlite3
 import subprocess
 import sys
 import time
+from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -86,32 +88,63 @@ def assert_nothing_lost(path: Path, acknowledged: list[int], checked_ms: int) ->
     return last_ms
 
 
-def kill_again_and_again(directory: Path, rounds: int, seed: int) -> tuple[int, int]:
+@dataclass
+class Tally:
+    """What the kills hit."""
+
+    batches: int = 0
+    while_opening: int = 0
+    while_sealing: int = 0
+    while_clearing: int = 0
+
+
+def look_at(path: Path, tally: Tally) -> None:
+    """Counts files left in the middle of sealing, before anyone opens them for writing."""
+    if not path.exists():
+        return
+    with closing(sqlite3.connect(path)) as connection:
+        if connection.execute("SELECT count(*) FROM sqlite_master WHERE name = 'marks'").fetchone() == (0,):
+            return
+        pending, stale = connection.execute(
+            "SELECT (SELECT count(*) FROM sealed_chunks WHERE through_number > sealed_through),"
+            " (SELECT count(*) FROM hot_batches WHERE first_number <= sealed_through) FROM marks"
+        ).fetchone()
+        tally.while_sealing += pending > 0
+        tally.while_clearing += stale > 0
+
+
+def kill_again_and_again(directory: Path, rounds: int, seed: int) -> Tally:
     """Kills `rounds` writers, each going on where the last one fell; every tenth begins a new store."""
     chance = random.Random(seed)
-    batches = while_opening = 0
+    tally = Tally()
     path, checked_ms = directory / "0.db", 0
     for number in range(rounds):
         if number % 10 == 0:
             path, checked_ms = directory / f"{number}.db", 0
         acknowledged = write_and_kill(path, chance)
-        while_opening += not acknowledged
+        tally.while_opening += not acknowledged
+        look_at(path, tally)
         last_ms = assert_nothing_lost(path, acknowledged, checked_ms)
-        batches += (last_ms - checked_ms) // SLOT_MS
+        tally.batches += (last_ms - checked_ms) // SLOT_MS
         checked_ms = last_ms
-    return batches, while_opening
+        if number % 10 == 9:
+            assert_nothing_lost(path, [last_ms], 0)
+    return tally
 
 
-def test_killed_thirty_times(tmp_path: Path) -> None:
-    batches, while_opening = kill_again_and_again(tmp_path, 30, seed=1)
-    assert batches > 100
-    assert while_opening < 20, "most kills must hit a writer at work"
+def test_killed_two_dozen_times(tmp_path: Path) -> None:
+    tally = kill_again_and_again(tmp_path, 24, seed=1)
+    assert tally.batches > 60
+    assert tally.while_opening < 16, "most kills must hit a writer at work"
+    assert tally.while_sealing + tally.while_clearing > 0, "some kills must hit it while it seals"
 
 
 @pytest.mark.long
 def test_killed_a_thousand_times(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """The long form, about six minutes on two cores: `python -m pytest -m long tests/store/test_killed.py`."""
-    batches, while_opening = kill_again_and_again(tmp_path, 1000, seed=2)
+    """The long form, about ten minutes on two cores: `python -m pytest -m long tests/store/test_killed.py`."""
+    tally = kill_again_and_again(tmp_path, 1000, seed=2)
     with capsys.disabled():
-        print(f"\n1000 kills, {while_opening} before the first commit; {batches} batches stored and compared")
-    assert batches > 3000
+        print(f"\n1000 kills: {tally}")
+    assert tally.batches > 3000
+    assert tally.while_sealing > 10
+    assert tally.while_clearing > 10

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.store.batches import FOR_EVER_MS, SIX_VATS, SLOT_MS, batch_of, card_of
+from tests.store.batches import FOR_EVER_MS, SIX_VATS, SLOT_MS, batch_of, card_of, shorten_days
 from vatwatch.errors import StoreError
 from vatwatch.records import (
     ActionVerb,
@@ -27,20 +27,39 @@ from vatwatch.records import (
     Signal,
     Stream,
 )
-from vatwatch.store import reading, statements
+from vatwatch.store import reading, sealing, shelf, statements, writing
+from vatwatch.store.curves import hours_per_part
 from vatwatch.store.reading import CurvePoint, ReplaySlot, StoreReader
 from vatwatch.store.writing import StoreWriter
 
+HOUR_MS = 3_600_000
 SLOTS = range(SLOT_MS, 61 * SLOT_MS, SLOT_MS)
 
 
-@pytest.fixture(scope="module")
-def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+@pytest.fixture(scope="module", params=["hot", "sealed", "half sealed", "sealed and broken off"])
+def path(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> Path:
+    """The same scans, with none, most, or some of them in chunks, and in the middle of being sealed."""
     made = tmp_path_factory.mktemp("season") / "store.db"
-    with StoreWriter.open(made) as writer:
+    with pytest.MonkeyPatch.context() as patch, StoreWriter.open(made) as writer:
         writer.record_settings(0, "{}", [card_of(vat) for vat in SIX_VATS[:2]])
+        patch.setattr(writing, "TEND_S", 0.0)
+        shorten_days(patch, days_of=12 * SLOT_MS)
         for slot_ms in SLOTS:
             writer.append(batch_of(slot_ms))
+            if request.param == "half sealed" and slot_ms == SLOTS[30]:
+                writer.seal_all()
+        if request.param == "sealed":
+            writer.seal_all()
+        if request.param == "sealed and broken off":
+            work = writer._sealer._all()
+            while (
+                writer._connection.execute("SELECT count(DISTINCT through_number) FROM sealed_chunks").fetchone()[0] < 3
+            ):
+                next(work)
+        sealed, chunks = writer._connection.execute(
+            "SELECT sealed_through, (SELECT count(*) FROM sealed_chunks) FROM marks"
+        ).fetchone()
+        assert (sealed > 0) == (chunks > 0) == (request.param != "hot")
     return made
 
 
@@ -79,7 +98,7 @@ def test_no_store_is_explained_and_none_is_made(tmp_path: Path) -> None:
 
 def test_the_reader_cannot_write(reader: StoreReader) -> None:
     with pytest.raises(sqlite3.OperationalError, match="readonly"):
-        reader._connection.execute("DELETE FROM scans")
+        reader._connection.execute("DELETE FROM journal")
 
 
 def test_an_empty_store_answers_everything(tmp_path: Path) -> None:
@@ -199,14 +218,21 @@ def test_streams_can_be_tailed_in_bites(reader: StoreReader) -> None:
 QUANTITIES = (*Quantity, "reduction_share", "reduction_margin_mv")
 
 
+@pytest.mark.parametrize("sealed", [False, True])
 @pytest.mark.parametrize("quantity", QUANTITIES)
-def test_a_curve_keeps_lowest_and_highest(tmp_path: Path, quantity: Quantity) -> None:
+def test_a_curve_keeps_lowest_and_highest(
+    tmp_path: Path, quantity: Quantity, sealed: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Over hot rows, rollups and chunks: the same as plain Python over the values."""
     path = tmp_path / "store.db"
     chance = random.Random(7)
     values: list[tuple[int, float]] = []
+    spread = 100 if sealed else 1
+    if sealed:
+        monkeypatch.setattr(sealing, "DAY_MS", 8 * HOUR_MS)
     with StoreWriter.open(path) as writer:
         writer.record_settings(0, "{}", [])
-        slots_ms = sorted(chance.sample(range(-50_000, 500_000), 300))
+        slots_ms = [spread * place for place in sorted(chance.sample(range(-50_000, 500_000), 300))]
         for slot_ms in slots_ms:
             batch = batch_of(slot_ms, ["vat1"])
             scan = batch.steps[0].scan
@@ -224,18 +250,26 @@ def test_a_curve_keeps_lowest_and_highest(tmp_path: Path, quantity: Quantity) ->
             if value is not None:
                 values.append((slot_ms, value))
     with StoreReader(path) as reader:
-        for from_ms, to_ms, buckets in ((-50_000, 500_000, 10), (0, 100_001, 7), (-17, 12_345, 1000), (0, 10**15, 3)):
+        counts = [reader._rows(f"SELECT count(*) FROM {table}")[0][0] for table in ("rollups", "sealed_chunks")]  # noqa: S608
+        assert (min(counts) > 1) == sealed
+        spans = ((-50_000, 500_000, 10), (0, 100_001, 7), (-17, 12_345, 1000), (0, 10**15, 3), (-30_001, 400_003, 9))
+        for from_ms, to_ms, buckets in [(a * spread + a % 2, b * spread, n) for a, b, n in spans]:
             points = reader.curve("vat1", quantity, from_ms, to_ms, buckets)
             expected: dict[int, list[float]] = {}
+            start_ms, whole_ms, parts = from_ms, to_ms - from_ms, buckets
+            if whole_ms >= buckets * HOUR_MS // 2:
+                start_ms, parts = from_ms // HOUR_MS * HOUR_MS, 1
+                whole_ms = hours_per_part(from_ms, to_ms, buckets) * HOUR_MS
             for slot_ms, value in values:
                 if from_ms <= slot_ms < to_ms:
-                    expected.setdefault((slot_ms - from_ms) * buckets // (to_ms - from_ms), []).append(value)
+                    expected.setdefault((slot_ms - start_ms) * parts // whole_ms, []).append(value)
+            assert all(0 <= part < buckets for part in expected)
             assert len(points) == len(expected)
             for (part, kept), point in zip(sorted(expected.items()), points, strict=True):
                 assert (point.low, point.high, point.count) == (min(kept), max(kept), len(kept))
                 assert point.mean == pytest.approx(sum(kept) / len(kept), rel=1e-9, abs=1e-9)
                 assert point.low <= point.mean <= point.high
-                assert point.time_ms == from_ms + (2 * part + 1) * (to_ms - from_ms) // (2 * buckets)
+                assert point.time_ms == start_ms + (2 * part + 1) * whole_ms // (2 * parts)
 
 
 def test_a_curve_of_nothing_and_of_nonsense(reader: StoreReader) -> None:
@@ -261,8 +295,8 @@ def test_infinite_values_do_not_spoil_a_curve(tmp_path: Path) -> None:
 
 STREAMED = {
     name: text
-    for name, text in vars(statements).items()
-    if isinstance(text, str) and name.startswith(("SELECT_SCANS", "SELECT_SAMPLES", "REPLAYED_", "SELECT_REPLAYED"))
+    for name, text in {**vars(statements), **vars(shelf)}.items()
+    if isinstance(text, str) and name.startswith(("SELECT_STRAYS", "REPLAYED_", "_HEADS", "_HOT_", "HOT_FROM"))
 }
 
 
@@ -272,7 +306,10 @@ def test_long_answers_are_never_sorted_or_scanned_whole(reader: StoreReader, nam
     found = reader._connection.execute(f"EXPLAIN QUERY PLAN {STREAMED[name]}", (0,) * places)
     plan = [str(row[3]) for row in found]
     assert plan
-    assert not [step for step in plan if "TEMP B-TREE" in step or step.startswith("SCAN")], plan
+    # `marks` has one row.
+    assert not [step for step in plan if "TEMP B-TREE" in step or (step.startswith("SCAN") and "marks" not in step)], (
+        plan
+    )
 
 
 def test_readers_see_whole_batches_only(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 import tempfile
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,14 +14,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.store import batches
+from vatwatch.errors import StoreError
 from vatwatch.records import Batch, Delivery, Scan, StepResult, Stream, VatCard
 from vatwatch.store import columns, rows, schema, statements
+from vatwatch.store.chunk_form import FLOATS, bundle, unbundled
+from vatwatch.store.chunk_making import columns_of, packed_whole
+from vatwatch.store.chunks import Chunk
+from vatwatch.store.hot import FLOAT_PLACES, Bodies, Step
 from vatwatch.store.reading import ReplaySlot, StoreReader
 from vatwatch.store.writing import StoreWriter
 
 KINDS: dict[str, tuple[st.SearchStrategy[Any], Callable[[Any], rows.Row], Callable[[Any], Any], tuple[str, ...]]] = {
-    "scans": (batches.scans, rows.scan_row, rows.scan_of, columns.SCAN),
-    "samples": (batches.samples, rows.sample_row, rows.sample_of, columns.SAMPLE),
     "alarm_events": (batches.alarm_events, rows.alarm_event_row, rows.alarm_event_of, columns.ALARM_EVENT),
     "pushes": (batches.pushes, rows.push_row, rows.push_of, columns.PUSH),
     "journal": (batches.journal_entries, rows.journal_row, rows.journal_of, columns.JOURNAL),
@@ -30,8 +34,6 @@ KINDS: dict[str, tuple[st.SearchStrategy[Any], Callable[[Any], rows.Row], Callab
     "deliveries": (batches.deliveries, rows.delivery_row, rows.delivery_of, columns.DELIVERY),
 }
 LEADING = {
-    "scans": {"settings_version": 1},
-    "samples": {"scan_number": 1},
     "alarm_events": {"scan_number": 1},
     "pushes": {"scan_number": 1},
     "journal": {"taken_slot_ms": 1},
@@ -63,6 +65,73 @@ def test_every_record_comes_back_bit_for_bit(layout: sqlite3.Connection, table: 
     layout.execute("ROLLBACK")
     # repr tells -0.0 from 0.0 and True from 1, which == does not.
     assert repr(record_of(kept)) == repr(record)
+
+
+steps = st.builds(
+    Step,
+    batches.scans.map(rows.scan_row),
+    st.lists(batches.samples.map(rows.sample_row), max_size=4).map(tuple),
+)
+
+
+@given(made=st.lists(steps, min_size=1, max_size=6))
+@settings(max_examples=200, deadline=None)
+def test_every_step_comes_back_from_a_hot_body(made: list[Step]) -> None:
+    bodies = Bodies()
+    body = bodies.body_of(made)
+    assert repr(list(Bodies().steps_of(body))) == repr(list(enumerate(made)))
+    assert Bodies().vats_of(body) == [step.scan[1] for step in made]
+    place = FLOAT_PLACES[23]
+    for step in made:
+        found = dict(Bodies().floats_of(body, step.scan[1], (place,)))
+        assert set(found) == {other.scan[0] for other in made if other.scan[1] == step.scan[1]}
+
+
+@given(made=st.lists(st.tuples(batches.int64, batches.int64, steps), min_size=1, max_size=12))
+@settings(max_examples=200, deadline=None)
+def test_every_step_comes_back_from_a_chunk(made: list[tuple[int, int, Step]]) -> None:
+    named = [
+        (number, version, replace(step, scan=(step.scan[0], "vat1", *step.scan[2:]))) for number, version, step in made
+    ]
+    parts = packed_whole(columns_of("vat1", named))
+    chunk = Chunk("vat1", len(named), parts.frame)
+    chunk.give_scans(parts.scans)
+    chunk.give_samples(parts.samples)
+    found = [
+        (chunk.numbers[index], chunk.versions[index], Step(chunk.scan_row(index), chunk.samples_of(index)))
+        for index in range(chunk.rows)
+    ]
+    assert repr(found) == repr(named)
+
+
+@given(st.data())
+@settings(max_examples=100, deadline=None)
+def test_a_damaged_part_is_refused_by_name(data: st.DataObject) -> None:
+    made = data.draw(st.lists(steps, min_size=1, max_size=3))
+    whole = packed_whole(columns_of("v", [(n, 1, step) for n, step in enumerate(made)])).frame
+    place, bit = data.draw(st.integers(0, len(whole) - 1)), data.draw(st.integers(0, 7))
+    damaged = bytearray(whole)
+    damaged[place] ^= 1 << bit
+    with pytest.raises(StoreError, match="sealed part"):
+        Chunk("v", len(made), bytes(damaged))
+    body = bytearray(Bodies().body_of(made))
+    body[place % len(body)] ^= 1 << bit
+    with pytest.raises(StoreError, match="row of the newest scans"):
+        list(Bodies().steps_of(bytes(body)))
+
+
+def test_a_column_of_a_later_vatwatch_is_passed_over_and_a_missing_one_reads_as_no_value() -> None:
+    step = batches.batch_of(10_000).steps[0]
+    made = Step(rows.scan_row(step.scan), tuple(map(rows.sample_row, step.samples)))
+    parts = packed_whole(columns_of("vat1", [(1, 1, made)]))
+    known = unbundled(parts.scans)
+    del known[FLOATS[23]]
+    known[250] = b"something new"
+    chunk = Chunk("vat1", 1, parts.frame)
+    chunk.give_scans(bundle(known))
+    expected = list(made.scan)
+    expected[23] = None
+    assert chunk.scan_row(0) == tuple(expected)
 
 
 @st.composite

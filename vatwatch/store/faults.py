@@ -17,6 +17,14 @@ _NO_ROOM_ERRNO = frozenset({errno.ENOSPC, errno.EDQUOT})
 _MAY_HIDE_A_FULL_DISK = frozenset({sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN})
 
 
+class Damaged(StoreError):
+    """The file's pages do not agree with each other; `finding` says where."""
+
+    def __init__(self, message: str, finding: str) -> None:
+        super().__init__(message)
+        self.finding = finding
+
+
 def store_error(error: sqlite3.Error, path: Path) -> StoreError:
     """The error to raise for `error`, met while working on the store at `path`."""
     code = getattr(error, "sqlite_errorcode", None)
@@ -56,11 +64,12 @@ def disk_full(path: Path) -> StoreFull:
     )
 
 
-def damaged(path: Path, finding: str) -> StoreError:
+def damaged(path: Path, finding: str) -> Damaged:
     """The file at `path` is a store, but its pages do not agree with each other."""
-    return StoreError(
-        f"The store {path} is damaged ({finding}). It was left as it is. Stop vatwatch, move the file and the ones "
-        "beside it ending in -wal and -shm to a safe place, and start again: a new store is begun."
+    return Damaged(
+        f"The store {path} is damaged ({finding}). It was left as it is. `vatwatch run` sets it aside at its next "
+        "start and takes over what can be read; `vatwatch restore` puts a backup in its place.",
+        finding,
     )
 
 

@@ -33,6 +33,8 @@ from vatwatch.records import (
 from vatwatch.store import calibrations, curves, faults, replaying, rows, schema, statements
 from vatwatch.store.curves import CurvePoint
 from vatwatch.store.replaying import ReplaySlot
+from vatwatch.store.shelf import Shelf, Stored
+from vatwatch.store.strays import in_time_order
 
 __all__ = ["CurvePoint", "ReplaySlot", "StoreReader"]
 
@@ -67,6 +69,7 @@ class StoreReader:
         try:
             self._connection.execute("PRAGMA query_only = ON")
             self._check_layout()
+            self._shelf = Shelf(self._connection)
         except sqlite3.Error as error:
             self._connection.close()
             raise faults.store_error(error, self._path) from error
@@ -100,43 +103,53 @@ class StoreReader:
         """Every vat known to the store: those of the newest settings in their order, then those only scanned once."""
         with self._view() as connection:
             names = [card.vat for card in self.cards()]
-            name = connection.execute(statements.SELECT_FIRST_VAT).fetchone()[0]
-            while name is not None:
-                if name not in names:
-                    names.append(name)
-                name = connection.execute(statements.SELECT_NEXT_VAT, (name,)).fetchone()[0]
-        return names
+            scanned = [row[0] for row in connection.execute(statements.SELECT_VATS)]
+        return names + [name for name in scanned if name not in names]
 
     def last_scan(self, vat: str) -> Scan | None:
         """The scan of the newest slot of `vat`."""
-        return _first(self._list(rows.scan_of, statements.SELECT_LAST_SCAN, (vat,)))
+        with self._view():
+            stored = self._shelf.last(vat)
+        return None if stored is None else rows.scan_of(stored.step.scan)
 
     def scans(self, vat: str, from_ms: int, to_ms: int) -> Iterator[Scan]:
         """Scans of `vat` whose slot ends in [from_ms, to_ms), in slot order."""
-        while page := self._list(rows.scan_of, statements.SELECT_SCANS, (vat, from_ms, to_ms, PAGE_ROWS)):
-            yield from page
-            from_ms = page[-1].slot_ms + 1
+        while True:
+            with self._view():
+                page = self._shelf.steps(vat, from_ms, to_ms, PAGE_ROWS)
+            if not page:
+                return
+            for stored in page:
+                yield rows.scan_of(stored.step.scan)
+            from_ms = page[-1].step.scan[0] + 1
 
     def samples(self, vat: str, from_ms: int, to_ms: int) -> Iterator[Sample]:
         """Samples of `vat` taken in [from_ms, to_ms), by time; equal times in the order they were handed in."""
-        time_ms, number = from_ms, 0
-        while page := self._rows(statements.SELECT_SAMPLES, (vat, time_ms, number, to_ms, PAGE_ROWS)):
-            for row in page:
-                yield rows.sample_of(row[1:])
-            number, time_ms = page[-1][:2]
+
+        def scans_of(from_slot_ms: int, to_slot_ms: int) -> list[Stored]:
+            with self._view():
+                return self._shelf.steps(vat, from_slot_ms, to_slot_ms, PAGE_ROWS, samples=True)
+
+        def strays_after(time_ms: int, number: int, place: int) -> list[rows.Row]:
+            return self._rows(statements.SELECT_STRAYS, (vat, time_ms, number, place, to_ms, PAGE_ROWS))
+
+        for row in in_time_order(from_ms, to_ms, scans_of, strays_after):
+            yield rows.sample_of(row)
 
     def replay_slots(self, vat: str, from_slot_ms: int, to_slot_ms: int) -> Iterator[ReplaySlot]:
         """What the pipeline was given and what it made of it, slot by slot, exactly as taken.
 
         A journal entry or action taken at a slot of which `vat` has no scan comes with the next scan after it.
         """
+        before_ms: int | None = None
         while True:
             with self._view() as connection:
-                page = replaying.page_of(connection, vat, from_slot_ms, to_slot_ms, PAGE_ROWS)
+                page = replaying.page_of(connection, self._shelf, vat, from_slot_ms, to_slot_ms, PAGE_ROWS, before_ms)
             if not page:
                 return
             yield from page
-            from_slot_ms = page[-1].slot_ms + 1
+            before_ms = page[-1].slot_ms
+            from_slot_ms = before_ms + 1
 
     def settings(self, version: int) -> str:
         """The settings of one version, as JSON text. Errors: StoreError when there is no such version."""
@@ -160,10 +173,11 @@ class StoreReader:
     ) -> list[CurvePoint]:
         """Lowest, mean and highest value of a quantity in at most `buckets` equal parts of [from_ms, to_ms).
 
+        Where a part would be half an hour or longer, parts are whole UTC hours: the fewest that keep to `buckets`.
         Parts without a value are left out. Errors: ValueError unless buckets ≥ 1.
         """
         with self._view() as connection:
-            return curves.curve_of(connection, vat, quantity, from_ms, to_ms, buckets)
+            return curves.curve_of(connection, self._shelf, vat, quantity, from_ms, to_ms, buckets)
 
     def journal(self, vat: str | None, from_ms: int, to_ms: int) -> list[JournalEntry]:
         """Entries of one vat, or of all, that happened in [from_ms, to_ms), by time."""
@@ -196,22 +210,26 @@ class StoreReader:
 
     def span(self) -> tuple[int, int] | None:
         """The first and the last slot of any vat; None while nothing is stored."""
-        ends: list[int] = []
-        with self._view():
-            for vat in self.vats():
-                first, last = self._rows(statements.SELECT_SPAN_OF_VAT, (vat,))[0]
-                if first is not None:
-                    ends += [int(first), int(last)]
-        return (min(ends), max(ends)) if ends else None
+        with self._view() as connection:
+            first_ms = connection.execute(statements.SELECT_FIRST_SLOT).fetchone()[0]
+            last_ms = self._shelf.newest_slot()
+        return None if first_ms is None or last_ms is None else (int(first_ms), last_ms)
 
     def rows_after(self, stream: Stream, position: int, limit: int) -> list[Numbered]:
         """Up to `limit` rows of a stream numbered above `position`, in order."""
         record_of = rows.stream_record_of(stream)
+        if stream is Stream.SCANS:
+            with self._view():
+                page = self._shelf.numbered(position, max(0, limit))
+            return [Numbered(stored.number, rows.scan_of(stored.step.scan)) for stored in page]
         found = self._rows(statements.SELECT_ROWS_AFTER[stream], (position, max(0, limit)))
         return [Numbered(row[0], record_of(row[1:])) for row in found]
 
     def newest(self, stream: Stream) -> int:
         """The number of the newest row of a stream; 0 while it is empty."""
+        if stream is Stream.SCANS:
+            with self._view():
+                return self._shelf.newest_number()
         return int(self._rows(statements.SELECT_NEWEST_NUMBER[stream])[0][0])
 
     def delivery(self, outlet: str, stream: str) -> Delivery:
@@ -235,7 +253,9 @@ class StoreReader:
 
     def waiting(self, vat: str) -> tuple[list[JournalEntry], list[AlarmAction]]:
         """What was handed in after the newest scan of `vat`, in order: committed, but not judged yet."""
-        last = self._rows("SELECT max(slot_ms) FROM scans WHERE vat = ?", (vat,))[0][0]
+        with self._view():
+            stored = self._shelf.last(vat)
+        last = None if stored is None else stored.step.scan[0]
         journal = self._rows(statements.REPLAYED_JOURNAL, (vat, last, _END_MS))
         actions = self._rows(statements.REPLAYED_ACTIONS, (vat, last, _END_MS))
         return [rows.journal_of(row[1:]) for row in journal], [rows.action_of(row[1:]) for row in actions]
@@ -244,7 +264,7 @@ class StoreReader:
         known = len(schema.MIGRATIONS)
         version = schema.version_of(self._connection)
         schema.refuse_newer(version, known)
-        if version < known:
+        if version < known or schema.half_converted(self._connection):
             raise StoreError(
                 f"The store {self._path} has layout version {version}, this vatwatch reads version {known}. Start "
                 "`vatwatch run` once: it brings the store up to date."

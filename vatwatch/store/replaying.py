@@ -9,6 +9,7 @@ from typing import Any, Generic, TypeVar
 
 from vatwatch.records import AlarmAction, AlarmEvent, JournalEntry, Push, Sample, Scan
 from vatwatch.store import rows, statements
+from vatwatch.store.shelf import Shelf
 
 T = TypeVar("T")
 
@@ -28,38 +29,53 @@ class ReplaySlot:
 
 
 def page_of(
-    connection: sqlite3.Connection, vat: str, from_slot_ms: int, to_slot_ms: int, limit: int
+    connection: sqlite3.Connection,
+    shelf: Shelf,
+    vat: str,
+    from_slot_ms: int,
+    to_slot_ms: int,
+    limit: int,
+    before_ms: int | None = None,
 ) -> list[ReplaySlot]:
     """The first `limit` slots of `vat` in [from_slot_ms, to_slot_ms), in slot order.
 
-    Call it inside one read transaction: its statements must see one state of the store.
+    `before_ms` is the slot before them, if known. Call it inside one read transaction:
+    its statements must see one state of the store.
     """
-    scans = connection.execute(statements.SELECT_REPLAYED_SCANS, (vat, from_slot_ms, to_slot_ms, limit)).fetchall()
-    if not scans:
+    found = shelf.steps(vat, from_slot_ms, to_slot_ms, limit, samples=True)
+    if not found:
         return []
-    first_ms, last_ms = scans[0][2], scans[-1][2]
-    before_ms = connection.execute(statements.SELECT_SLOT_BEFORE, (vat, first_ms)).fetchone()[0]
+    first_ms, last_ms = found[0].step.scan[0], found[-1].step.scan[0]
+    if before_ms is None:
+        before_ms = shelf.slot_before(vat, first_ms)
+    numbers = {stored.number for stored in found}
 
-    def taken(statement: str, after_ms: int | None, record_of: Callable[[Sequence[Any]], T]) -> _Taken[T]:
-        return _Taken(connection.execute(statement, (vat, after_ms, last_ms)), record_of)
+    def caused(statement: str, record_of: Callable[[Sequence[Any]], T]) -> dict[int, list[T]]:
+        events: dict[int, list[T]] = {}
+        for row in connection.execute(statement, (min(numbers), max(numbers))):
+            if row[0] in numbers:
+                events.setdefault(row[0], []).append(record_of(row[1:]))
+        return events
 
-    samples = taken(statements.REPLAYED_SAMPLES, first_ms, rows.sample_of)
-    alarm_events = taken(statements.REPLAYED_ALARM_EVENTS, first_ms, rows.alarm_event_of)
-    pushes = taken(statements.REPLAYED_PUSHES, first_ms, rows.push_of)
-    journal = taken(statements.REPLAYED_JOURNAL, before_ms, rows.journal_of)
-    actions = taken(statements.REPLAYED_ACTIONS, before_ms, rows.action_of)
+    def taken(statement: str, record_of: Callable[[Sequence[Any]], T]) -> _Taken[T]:
+        return _Taken(connection.execute(statement, (vat, before_ms, last_ms)), record_of)
+
+    alarm_events = caused(statements.REPLAYED_ALARM_EVENTS, rows.alarm_event_of)
+    pushes = caused(statements.REPLAYED_PUSHES, rows.push_of)
+    journal = taken(statements.REPLAYED_JOURNAL, rows.journal_of)
+    actions = taken(statements.REPLAYED_ACTIONS, rows.action_of)
     return [
         ReplaySlot(
-            slot_ms=row[2],
-            settings_version=row[1],
-            samples=samples.up_to(row[2]),
-            journal=journal.up_to(row[2]),
-            actions=actions.up_to(row[2]),
-            scan=rows.scan_of(row[2:]),
-            alarm_events=alarm_events.up_to(row[2]),
-            pushes=pushes.up_to(row[2]),
+            slot_ms=stored.step.scan[0],
+            settings_version=stored.settings_version,
+            samples=tuple(map(rows.sample_of, stored.step.samples)),
+            journal=journal.up_to(stored.step.scan[0]),
+            actions=actions.up_to(stored.step.scan[0]),
+            scan=rows.scan_of(stored.step.scan),
+            alarm_events=tuple(alarm_events.get(stored.number, ())),
+            pushes=tuple(pushes.get(stored.number, ())),
         )
-        for row in scans
+        for stored in found
     ]
 
 

@@ -26,8 +26,17 @@ def insert(table: str, names: Sequence[str], *, once_by: str = "") -> str:
     return f"INSERT INTO {table} ({listed(names)}) VALUES ({places}){repeat}"
 
 
-INSERT_SCAN = insert("scans", ("settings_version", *columns.SCAN))
-INSERT_SAMPLE = insert("samples", ("scan_number", *columns.SAMPLE))
+INSERT_BATCH = insert(
+    "hot_batches",
+    ("first_number", "scans", "settings_version", "first_slot_ms", "last_slot_ms", "late", "body"),
+)
+INSERT_STRAY = insert(
+    "stray_samples", ("vat", "time_ms", "scan_number", "place", "probe", "signal", "value", "flag", "reason")
+)
+KEEP_VAT = (
+    "INSERT INTO known_vats (vat, first_slot_ms) VALUES (?1, ?2)"
+    " ON CONFLICT (vat) DO UPDATE SET first_slot_ms = min(first_slot_ms, ?2)"
+)
 INSERT_ALARM_EVENT = insert("alarm_events", ("scan_number", *columns.ALARM_EVENT))
 INSERT_PUSH = insert("pushes", ("scan_number", *columns.PUSH))
 INSERT_JOURNAL = insert("journal", ("taken_slot_ms", *columns.JOURNAL), once_by="entry_id")
@@ -44,18 +53,12 @@ SELECT_CARDS = (
     f"SELECT {listed(columns.CARD)} FROM vat_cards"
     " WHERE settings_version = (SELECT max(settings_version) FROM settings) ORDER BY place"
 )
-# Hop from name to name through the index: a DISTINCT would walk every scan of the season.
-SELECT_FIRST_VAT = "SELECT min(vat) FROM scans"
-SELECT_NEXT_VAT = "SELECT min(vat) FROM scans WHERE vat > ?"
-SELECT_SPAN_OF_VAT = (
-    "SELECT (SELECT min(slot_ms) FROM scans WHERE vat = ?1), (SELECT max(slot_ms) FROM scans WHERE vat = ?1)"
-)
-_SCANS = f"SELECT {listed(columns.SCAN)} FROM scans WHERE vat = ?"
-SELECT_LAST_SCAN = f"{_SCANS} ORDER BY slot_ms DESC LIMIT 1"
-SELECT_SCANS = f"{_SCANS} AND slot_ms >= ? AND slot_ms < ? ORDER BY slot_ms LIMIT ?"
-SELECT_SAMPLES = (
-    f"SELECT number, {listed(columns.SAMPLE)} FROM samples"
-    " WHERE vat = ? AND (time_ms, number) > (?, ?) AND time_ms < ? ORDER BY time_ms, number LIMIT ?"
+SELECT_VATS = "SELECT vat FROM known_vats ORDER BY vat"
+SELECT_FIRST_SLOT = "SELECT min(first_slot_ms) FROM known_vats"
+SELECT_STRAYS = (
+    "SELECT time_ms, scan_number, place, vat, probe, signal, value, flag, reason FROM stray_samples"
+    " WHERE vat = ? AND (time_ms, scan_number, place) > (?, ?, ?) AND time_ms < ?"
+    " ORDER BY time_ms, scan_number, place LIMIT ?"
 )
 SELECT_JOURNAL = (
     f"SELECT {listed(columns.JOURNAL)} FROM journal"
@@ -77,32 +80,23 @@ SELECT_DELIVERIES = f"SELECT {listed(columns.DELIVERY)} FROM deliveries ORDER BY
 SELECT_DELIVERY = f"SELECT {listed(columns.DELIVERY)} FROM deliveries WHERE outlet = ? AND stream = ?"
 
 _STREAM_COLUMNS = {
-    Stream.SCANS: columns.SCAN,
     Stream.ALARM_EVENTS: columns.ALARM_EVENT,
     Stream.JOURNAL: columns.JOURNAL,
     Stream.PUSHES: columns.PUSH,
 }
-# Each stream is one table of the stream's own name, numbered by `number`.
+# Each of these streams is one table of the stream's own name, numbered by `number`; for scans see shelf.py.
 SELECT_ROWS_AFTER = {
     stream: f"SELECT number, {listed(names)} FROM {stream.value} WHERE number > ? ORDER BY number LIMIT ?"
     for stream, names in _STREAM_COLUMNS.items()
 }
-SELECT_NEWEST_NUMBER = {stream: f"SELECT coalesce(max(number), 0) FROM {stream.value}" for stream in Stream}
-
-SELECT_REPLAYED_SCANS = (
-    f"SELECT number, settings_version, {listed(columns.SCAN)} FROM scans"
-    " WHERE vat = ? AND slot_ms >= ? AND slot_ms < ? ORDER BY slot_ms LIMIT ?"
-)
-SELECT_SLOT_BEFORE = "SELECT max(slot_ms) FROM scans WHERE vat = ? AND slot_ms < ?"
+SELECT_NEWEST_NUMBER = {stream: f"SELECT coalesce(max(number), 0) FROM {stream.value}" for stream in _STREAM_COLUMNS}
 
 
-def taken_with_scans(table: str, names: Sequence[str]) -> str:
-    """Rows of `table` that belong to scans of a vat between two slots (both included), by slot and in order."""
-    # CROSS JOIN fixes the order of the loops, so that rows come slot by slot without being sorted first.
+def of_scans(table: str, names: Sequence[str]) -> str:
+    """Rows of `table` that belong to scans of a range of numbers (both included), by scan and in order."""
     return (
-        f"SELECT scans.slot_ms, {listed(names, table)} FROM scans CROSS JOIN {table}"
-        f" ON {table}.scan_number = scans.number WHERE scans.vat = ? AND scans.slot_ms BETWEEN ? AND ?"
-        f" ORDER BY scans.slot_ms, {table}.number"
+        f"SELECT scan_number, {listed(names)} FROM {table} WHERE scan_number BETWEEN ? AND ?"
+        " ORDER BY scan_number, number"
     )
 
 
@@ -115,8 +109,7 @@ def handed_in(table: str, names: Sequence[str]) -> str:
     )
 
 
-REPLAYED_SAMPLES = taken_with_scans("samples", columns.SAMPLE)
-REPLAYED_ALARM_EVENTS = taken_with_scans("alarm_events", columns.ALARM_EVENT)
-REPLAYED_PUSHES = taken_with_scans("pushes", columns.PUSH)
+REPLAYED_ALARM_EVENTS = of_scans("alarm_events", columns.ALARM_EVENT)
+REPLAYED_PUSHES = of_scans("pushes", columns.PUSH)
 REPLAYED_JOURNAL = handed_in("journal", columns.JOURNAL)
 REPLAYED_ACTIONS = handed_in("alarm_actions", columns.ACTION)

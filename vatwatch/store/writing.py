@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import fcntl
+import logging
 import os
 import sqlite3
 import threading
@@ -14,10 +15,18 @@ from typing import Self
 
 from vatwatch.errors import StoreError
 from vatwatch.records import AlarmAction, Batch, Calibration, Delivery, JournalEntry, StepResult, VatCard
-from vatwatch.store import calibrations, faults, rows, schema, statements
+from vatwatch.store import calibrations, converting, faults, inspection, rows, schema, statements
+from vatwatch.store.hot import Bodies, Step, slots_of
+from vatwatch.store.sealing import Sealer
+from vatwatch.store.shelf import Shelf
+from vatwatch.store.strays import is_stray
+
+log = logging.getLogger(__name__)
 
 BUSY_TIMEOUT_MS = 10_000
 """How long to wait for another program that happens to write (a database browser) before giving up."""
+TEND_S = 0.01
+"""How long sealing may take after a commit: longer by at most one column of one vat's day (see sealing.py)."""
 WAL_LIMIT_BYTES = 16 * 1024 * 1024
 """The write-ahead log is cut back to this after a slow reader made it grow."""
 
@@ -36,6 +45,17 @@ class StoreWriter:
         self._lock_fd = lock_fd
         self._turn = threading.Lock()
         self._closed = False
+        self._bodies = Bodies()
+        self._shelf = Shelf(connection)
+        self._sealer = Sealer(connection)
+        self._next_number = self._shelf.newest_number() + 1
+        self._newest_slot = self._shelf.newest_slot()
+        self._first_slots: dict[str, int] = dict(connection.execute("SELECT vat, first_slot_ms FROM known_vats"))
+        self._newest_slots: dict[str, int] = {}
+        for vat in self._first_slots:
+            last = self._shelf.last(vat)
+            if last is not None:
+                self._newest_slots[vat] = last.step.scan[0]
 
     @classmethod
     def open(cls, path: Path) -> Self:
@@ -49,13 +69,14 @@ class StoreWriter:
             path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise faults.os_error(error, path.parent, "make the directory") from error
-        lock_fd = _lock(path)
+        lock_fd = lock_store(path)
         connection: sqlite3.Connection | None = None
         try:
             connection = sqlite3.connect(
                 path, isolation_level=None, timeout=BUSY_TIMEOUT_MS / 1000, check_same_thread=False
             )
             _prepare(connection, path)
+            return cls(connection, path, lock_fd)
         except BaseException as error:
             if connection is not None:
                 connection.close()
@@ -63,7 +84,6 @@ class StoreWriter:
             if isinstance(error, sqlite3.Error):
                 raise faults.store_error(error, path) from error
             raise
-        return cls(connection, path, lock_fd)
 
     def append(self, batch: Batch) -> None:
         """Commit everything of `batch` in one transaction.
@@ -71,10 +91,10 @@ class StoreWriter:
         Journal entries and actions whose id is already stored are passed over. Errors: StoreFull when the disk has no
         room (the same batch may be offered again later); StoreError when a slot of a vat is already stored, when
         `settings_version` was never recorded, or when a value cannot be kept. After any error nothing of it is there.
+        A little housekeeping follows the commit; it cannot fail the batch (see `sealing_trouble`).
         """
         with self._transaction() as connection:
-            for step in batch.steps:
-                self._append_step(connection, step, batch.settings_version)
+            self._append_steps(connection, batch.steps, batch.settings_version)
             for entry in batch.journal:
                 connection.execute(statements.INSERT_JOURNAL, (batch.slot_ms, *rows.journal_row(entry)))
             for action in batch.actions:
@@ -83,6 +103,24 @@ class StoreWriter:
                 connection.execute(statements.INSERT_PORT_EVENT, (batch.slot_ms, *rows.port_event_row(event)))
             for vat, state_json in batch.state_snapshots.items():
                 connection.execute(statements.REPLACE_SNAPSHOT, (vat, batch.slot_ms, state_json))
+        if batch.steps:
+            with self._turn:
+                self._note(batch.steps)
+                self._sealer.tend(TEND_S)
+
+    def seal_all(self) -> None:
+        """Do all sealing that is due at once, however long it takes. Meant for tools and tests, not for the watch."""
+        with self._turn:
+            try:
+                self._sealer.finish()
+            except sqlite3.Error as error:
+                self._roll_back()
+                raise faults.store_error(error, self._path) from error
+
+    @property
+    def sealing_trouble(self) -> str:
+        """Why days are not being sealed at the moment; empty when all is well. Nothing is lost meanwhile."""
+        return self._sealer.trouble
 
     def has(self, entry: JournalEntry | AlarmAction | Calibration) -> bool:
         """Whether an entry, action or calibration of this id is stored, so that one handed in twice is judged only once."""
@@ -155,25 +193,54 @@ class StoreWriter:
     ) -> None:
         self.close()
 
-    def _append_step(self, connection: sqlite3.Connection, step: StepResult, settings_version: int) -> None:
-        scan = step.scan
-        stored = connection.execute(
-            "SELECT 1 FROM scans WHERE vat = ? AND slot_ms = ?", (scan.vat, scan.slot_ms)
-        ).fetchone()
-        if stored is not None:
-            raise StoreError(
-                f"The slot ending at {scan.slot_ms} ms of vat {scan.vat!r} is already stored; the batch that brought "
-                "it again was refused whole. Two sources may be feeding this vat, or the clock was set back."
+    def _append_steps(self, connection: sqlite3.Connection, steps: Sequence[StepResult], settings_version: int) -> None:
+        if not steps:
+            return
+        self._refuse_stored_slots(steps)
+        number = self._next_number
+        taken = [Step(rows.scan_row(step.scan), tuple(map(rows.sample_row, step.samples))) for step in steps]
+        first_ms, last_ms = slots_of(taken)
+        late = self._newest_slot is not None and first_ms < self._newest_slot
+        body = self._bodies.body_of(taken)
+        connection.execute(
+            statements.INSERT_BATCH, (number, len(steps), settings_version, first_ms, last_ms, late, body)
+        )
+        for place, (step, written) in enumerate(zip(steps, taken, strict=True), start=number):
+            vat, slot_ms = step.scan.vat, step.scan.slot_ms
+            if slot_ms < self._first_slots.get(vat, slot_ms + 1):
+                connection.execute(statements.KEEP_VAT, (vat, slot_ms))
+            for order, sample in enumerate(written.samples):
+                if is_stray(written.scan, sample):
+                    time_ms, of_vat, *rest = sample
+                    connection.execute(statements.INSERT_STRAY, (of_vat, time_ms, place, order, *rest))
+            connection.executemany(
+                statements.INSERT_ALARM_EVENT, [(place, *rows.alarm_event_row(event)) for event in step.alarm_events]
             )
-        cursor = connection.execute(statements.INSERT_SCAN, (settings_version, *rows.scan_row(scan)))
-        number = cursor.lastrowid
-        connection.executemany(
-            statements.INSERT_SAMPLE, [(number, *rows.sample_row(sample)) for sample in step.samples]
-        )
-        connection.executemany(
-            statements.INSERT_ALARM_EVENT, [(number, *rows.alarm_event_row(event)) for event in step.alarm_events]
-        )
-        connection.executemany(statements.INSERT_PUSH, [(number, *rows.push_row(push)) for push in step.pushes])
+            connection.executemany(statements.INSERT_PUSH, [(place, *rows.push_row(push)) for push in step.pushes])
+
+    def _refuse_stored_slots(self, steps: Sequence[StepResult]) -> None:
+        here: set[tuple[str, int]] = set()
+        for step in steps:
+            vat, slot_ms = step.scan.vat, step.scan.slot_ms
+            newest_ms = self._newest_slots.get(vat)
+            known = newest_ms is not None and slot_ms <= newest_ms
+            if (vat, slot_ms) in here or (known and self._shelf.steps(vat, slot_ms, slot_ms + 1, 1)):
+                raise StoreError(
+                    f"The slot ending at {slot_ms} ms of vat {vat!r} is already stored; the batch that brought it "
+                    "again was refused whole. Two sources may be feeding this vat, or the clock was set back."
+                )
+            here.add((vat, slot_ms))
+
+    def _note(self, steps: Sequence[StepResult]) -> None:
+        """Remember what was committed."""
+        for step in steps:
+            vat, slot_ms = step.scan.vat, step.scan.slot_ms
+            self._first_slots[vat] = min(slot_ms, self._first_slots.get(vat, slot_ms))
+            self._newest_slots[vat] = max(slot_ms, self._newest_slots.get(vat, slot_ms))
+        slots = [step.scan.slot_ms for step in steps]
+        self._newest_slot = max(max(slots), self._newest_slot if self._newest_slot is not None else max(slots))
+        self._sealer.note(self._next_number, min(slots))
+        self._next_number += len(steps)
 
     def _one(self, query: str, values: tuple[str, ...]) -> sqlite3.Row | None:
         with self._turn:
@@ -213,7 +280,8 @@ class StoreWriter:
             self._connection.execute("ROLLBACK")
 
 
-def _lock(path: Path) -> int:
+def lock_store(path: Path) -> int:
+    """Make sure that nobody else writes to the store until the returned descriptor is closed. Errors: StoreError."""
     lock_path = path.with_name(path.name + ".lock")
     try:
         lock_fd = os.open(lock_path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
@@ -241,9 +309,9 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     version = schema.version_of(connection)
     schema.refuse_newer(version, len(schema.MIGRATIONS))
     if version:
-        finding = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
-        if finding != "ok":
-            raise faults.damaged(path, str(finding).splitlines()[-1])
+        finding = inspection.at_start(connection)
+        if finding:
+            raise faults.damaged(path, finding)
     mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
     if mode != "wal":
         raise StoreError(
@@ -254,4 +322,7 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute("PRAGMA foreign_keys = ON")
     connection.execute(f"PRAGMA journal_size_limit = {WAL_LIMIT_BYTES}")
     schema.migrate(connection, schema.MIGRATIONS)
+    if schema.half_converted(connection):
+        log.info("the store %s is of an older layout and is being rewritten; this may take some minutes", path)
+        converting.convert(connection, lambda done, left: log.info("%d scans rewritten, %d left", done, left))
     calibrations.prepare(connection)
