@@ -35,7 +35,6 @@ from vatwatch.records import Calibration, Quantity, Signal
 from vatwatch.vat.recipes import RECIPES
 from vatwatch.vat.settings import (
     DAY_MS,
-    DAY_MS,
     HOUR_MS,
     MINUTE_MS,
     AlarmTiming,

@@ -159,9 +159,10 @@ class JournalEntry:
     """What a dyer did or saw. `time_ms` is when it happened, `logged_ms` when it was written down.
 
     `what` is the substance of a feed, the look of a check, the piece of a dip, a finish or an outcome; of an undo it is
-    the `entry_id` of the entry that is taken back (nothing is ever deleted); of probe-out and probe-back it is the probe.
-    A probe out counts as back by itself after `minutes`; `text` says what it is out for. `details` are named facts that
-    only screens and reviews read, such as fibre, dry grams, shade or rubbing grade. `entry_id` makes a repeated submission harmless.
+    the `entry_id` of the entry that is taken back (nothing is ever deleted); of probe-out and probe-back it is the
+    probe. A probe out counts as back by itself after `minutes`; `text` says what it is out for. `details` are named
+    facts that only screens and reviews read, such as fibre, dry grams, shade or rubbing grade. `entry_id` makes a
+    repeated submission harmless.
     """
 
     entry_id: str

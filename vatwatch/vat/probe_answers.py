@@ -11,23 +11,23 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import Any
 
-from vatwatch.vat.probe_signs import response_minutes
+from vatwatch.vat.probe_signs import answer_minutes
 
 WATCHED_MINUTES = 30
 SHORTEST_WATCH = 20
 TOGETHER_MINUTES = 10
 """Deeds within this time of the first are one deed: a feed is often of two things."""
-KEPT_ANSWERS = 6
-KEPT_KINDS = 8
-LEARNT_FROM = 2
-LEARNT_FROM_ALL = 5
-SLOWER_TIMES = 3.5
-SLOWER_MINUTES = 3.0
-SLOWEST_TIMES = 1.5
-RECENT = 3
-SLOW_OF_RECENT = 2
+KEPT_ANSWERS = 8
+KEPT_KINDS = 16
+LEARNT_FROM = 3
+LEARNT_FROM_ALL = 6
+SLOWER_TIMES = 3.0
+SLOWER_MINUTES = 5.0
+SLOWEST_TIMES = 1.3
+RECENT = 4
+SLOW_OF_RECENT = 3
 QUICK_AGAIN = 2
-"""Two slow answers of the last three make a probe slow; two quick ones in a row forgive it."""
+"""Three slow answers of the last four make a probe slow; two quick ones in a row forgive it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,20 +69,33 @@ def judged(answers: Answers, deed: str, base: float, values: tuple[float, ...], 
     """What one answer teaches. `least` is the size below which it says nothing (the unit of the probe's quantity)."""
     if len(values) < SHORTEST_WATCH:
         return answers
-    size, minutes = response_minutes(base, values, least)
-    if abs(size) < least:
-        return answers
-    known = answers.learnt.get(deed, ())
-    # A deed not seen often enough is held against all the others together.
-    like = known if len(known) >= LEARNT_FROM else tuple(time for times in answers.learnt.values() for time in times)
-    if len(like) >= (LEARNT_FROM if like is known else LEARNT_FROM_ALL):
-        usual = median(like)
-        if minutes >= max(SLOWER_TIMES * usual, usual + SLOWER_MINUTES, SLOWEST_TIMES * max(like)):
-            return Answers(answers.learnt, (*answers.recent, True)[-RECENT:])
-    learnt = {**answers.learnt, deed: (*known, minutes)[-KEPT_ANSWERS:]}
-    if len(learnt) > KEPT_KINDS:
-        learnt.pop(next(iter(learnt)))
-    return Answers(learnt, (*answers.recent, False)[-RECENT:])
+    learnt = answers.learnt
+    verdicts: list[bool] = []
+    for way, minutes in zip(("out", "back"), answer_minutes(base, values, least), strict=True):
+        if minutes is None:
+            continue
+        key = f"{deed}/{way}"
+        known = learnt.get(key, ())
+        slow = _is_slow(minutes, known, [time for one, times in learnt.items() if one.endswith(way) for time in times])
+        if slow is not None:
+            verdicts.append(slow)
+        if not slow:
+            learnt = {**learnt, key: (*known, minutes)[-KEPT_ANSWERS:]}
+            if len(learnt) > KEPT_KINDS:
+                learnt.pop(next(iter(learnt)))
+    recent = (*answers.recent, any(verdicts))[-RECENT:] if verdicts else answers.recent
+    return Answers(learnt, recent)
+
+
+def _is_slow(minutes: float, known: tuple[float, ...], others: list[float]) -> bool | None:
+    """Whether an answer took too long; None while too little is learnt. A deed seldom seen is held against all."""
+    if len(known) < LEARNT_FROM and len(others) < LEARNT_FROM_ALL:
+        return None
+    like = sorted(known if len(known) >= LEARNT_FROM else others)
+    usual = median(like)
+    # The slowest of several may have been the liquor's own doing: the second slowest counts.
+    slowest = like[-2] if len(like) > 3 else like[-1]
+    return minutes >= max(SLOWER_TIMES * usual, usual + SLOWER_MINUTES, SLOWEST_TIMES * slowest)
 
 
 def answers_from_plain(raw: Mapping[str, Any]) -> Answers:

@@ -29,7 +29,7 @@ SOAK_MINUTES = 3
 WATCHED_DEEDS = (EntryKind.FEED, EntryKind.STIR, EntryKind.DIP, EntryKind.TOP_UP)
 LATEST_MINUTES = 6
 """A deed written down later than this is not watched for its answer."""
-ANSWER_LEAST = {Quantity.PH: 0.025, Quantity.ORP: 5.0}
+ANSWER_LEAST = {Quantity.PH: 0.03, Quantity.ORP: 6.0}
 
 
 def withheld(probes: Mapping[str, ProbeMemory], findings: Iterable[Finding]) -> Mapping[str, ProbeMemory]:

@@ -19,6 +19,7 @@ KEPT_MINUTES = 12
 TRIMMED_FROM = 5
 MOST_VALUES = 60
 TURNED_BACK = 0.7
+SHORTEST_WAY_BACK = 15
 NERNST_25C_MV = 59.159
 """CODATA constants; close enough for a rough pH from raw millivolts."""
 
@@ -156,24 +157,43 @@ def stays_near(minutes: Minutes, level: float, within: float, noise: float, coun
     )
 
 
-def response_minutes(base: float, values: Sequence[float], least: float) -> tuple[float, float]:
-    """(size, minutes to 63 % of it) of an answer: how far minute means after an event first went from `base`.
+def answer_minutes(base: float, values: Sequence[float], least: float) -> tuple[float | None, float | None]:
+    """(minutes out, minutes back) of an answer, from minute means after an event, each to 63 % of its way.
 
-    What comes after the first turning back belongs to the liquor (a stir lets air in, then the reductant takes over).
+    Out: how far the value first went from `base`, until it turned back; None when that is less than `least`. Back: from
+    there to the furthest point behind it (a stir lets air in, then the reductant takes over); None when it did not
+    turn, not by `least`, or too late to be seen. A slow probe is slow at both.
     """
-    size = 0.0
-    for value in values:
+    size, peak, turned = 0.0, 0, False
+    for number, value in enumerate(values):
         away = value - base
         if abs(away) > abs(size):
-            size = away
+            size, peak = away, number
         elif abs(size) >= least and away / size < TURNED_BACK:
+            turned = True
             break
-    before = base
+    if abs(size) < least:
+        return None, None
+    # A minute's mean stands for its middle.
+    out = _minutes_to(values, base + size, abs(size)) + 0.5
+    rest = values[peak:]
+    if not turned or len(rest) < SHORTEST_WAY_BACK:
+        return out, None
+    end = min(rest) if size > 0.0 else max(rest)
+    way = abs(rest[0] - end)
+    return out, _minutes_to(rest, end, way) if way >= least else None
+
+
+def _minutes_to(values: Sequence[float], level: float, way: float) -> float:
+    """Minutes until 37 % of the way to `level` is left, between the minutes by straight lines."""
+    left = 0.368 * way
+    before = way
     for number, value in enumerate(values):
-        if size != 0.0 and (value - base) / size >= 0.632:
-            return size, max(number - 0.5 + (base + 0.632 * size - before) / (value - before), 0.0)
-        before = value
-    return size, float(len(values))
+        now = abs(value - level)
+        if now <= left:
+            return 0.0 if number == 0 or before == now else number - 1 + (before - left) / (before - now)
+        before = now
+    return float(len(values))
 
 
 def minutes_from_plain(raw: Sequence[Sequence[Any]]) -> Minutes:

@@ -1,6 +1,6 @@
 """kill −9 while samples flow: nothing committed is lost or doubled, alarms go on where they were, nothing pushed twice.
 
-The short form kills 30 times (seeded). More:  VATWATCH_KILLS=300 pytest tests/end_to_end/test_killed.py
+The short form kills 30 times (seeded). More:  VATWATCH_KILLS=300 pytest tests/end_to_end/test_killed_daemon.py
 """
 
 from __future__ import annotations
