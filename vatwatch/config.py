@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
-from datetime import date
+from datetime import date, time
 from pathlib import Path
 from typing import Annotated, Any, Self, get_args
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -20,6 +20,7 @@ from vatwatch.chemistry.electrodes import ReferenceElectrode
 from vatwatch.errors import ConfigError
 from vatwatch.port_tables import PortTable, Table
 from vatwatch.records import Quantity, Signal, Urgency
+from vatwatch.vat.night import NightSettings
 from vatwatch.vat.recipes import RECIPES, Chemistry, Fibre
 
 Identifier = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,30}$")]
@@ -179,6 +180,23 @@ class PhoneTable(Table):
         return self
 
 
+class NightTable(Table):
+    """One message in the evening (will each vat hold until morning?) and one in the morning (what happened?)."""
+
+    evening: time | None = Field(time(20, 0), description="local time of the evening outlook, such as 20:00:00")
+    morning: time | None = Field(time(7, 0), description="local time of the morning report")
+    enabled: bool = Field(True, description="whether they are sent at all")
+    silent_when_well: bool = Field(False, description="no message when there is nothing worth saying")
+
+    def settings(self, timezone: str) -> NightSettings:
+        """What the recorder needs of this table."""
+
+        def minute(at: time | None) -> int | None:
+            return None if at is None or not self.enabled else at.hour * 60 + at.minute
+
+        return NightSettings(ZoneInfo(timezone), minute(self.evening), minute(self.morning), self.silent_when_well)
+
+
 class PageTable(Table):
     """The web page at the vat."""
 
@@ -213,6 +231,7 @@ class Config(Table):
     mqtt: MqttTable | None = None
     influx: InfluxTable | None = None
     phone: dict[Identifier, PhoneTable] = Field(default_factory=dict, description="[phone.NAME]")
+    night: NightTable = NightTable()
     page: PageTable = PageTable()
 
     def warnings(self) -> list[str]:

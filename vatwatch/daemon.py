@@ -115,6 +115,7 @@ class Daemon:
                 self._urgent.send,
                 self._recalibrate,
             )
+            self._recorder.night = self.config.night.settings(self.config.site.timezone)
             self._recorder.start()
             if salvaged is not None:
                 log.error(salvaged.told())

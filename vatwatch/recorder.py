@@ -34,6 +34,7 @@ from vatwatch.saving import Saver
 from vatwatch.store import inbox
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
+from vatwatch.vat.night import NightSettings, VatNow, night_pushes
 from vatwatch.vat.pipeline import step_or_unknown
 from vatwatch.vat.settings import HOUR_MS, VatSettings
 from vatwatch.vat.state import VatState, state_to_json
@@ -100,6 +101,7 @@ class Recorder:
         self._slot_ms = 0
         self._snapshot_ms = 0
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
+        self.night = NightSettings(next(iter(vats.values())).timezone, None, None)
         self.failing: set[str] = set()
         self.lost_samples = 0
         self.last_progress = time.monotonic()
@@ -310,16 +312,28 @@ class Recorder:
     def _judge(self, through_ms: int) -> Batch:
         """Every vat, slot by slot, up to the slot that ends at `through_ms`; the batch says all that is to be kept."""
         steps: list[StepResult] = []
+        told: list[Push] = []
         while self._slot_ms < through_ms:
+            before_ms = self._slot_ms
             self._slot_ms += self._scan_ms
-            steps.extend(self._judge_slot(self._slot_ms))
+            judged = self._judge_slot(self._slot_ms)
+            steps.extend(judged)
+            vats = [VatNow(self._vats[r.scan.vat], self._states[r.scan.vat], r.scan) for r in judged]
+            told.extend(night_pushes(self.night, vats, before_ms, self._slot_ms))
         with self._turn:
             events, self._port_events = tuple(self._port_events), deque()
         snapshots = {}
         if self._slot_ms - self._snapshot_ms >= SNAPSHOT_EVERY_MS:
             snapshots = self._snapshots()
             self._snapshot_ms = self._slot_ms
-        return Batch(self._slot_ms, self._version, tuple(steps), port_events=events, state_snapshots=snapshots)
+        return Batch(
+            self._slot_ms,
+            self._version,
+            tuple(steps),
+            port_events=events,
+            state_snapshots=snapshots,
+            shed_pushes=tuple(told),
+        )
 
     def _judge_slot(self, slot_ms: int) -> list[StepResult]:
         """One slot of every vat; the states move on."""

@@ -370,7 +370,7 @@ class Batch:
     """What is committed in one transaction: whole slots only, so a crash can never split one.
 
     `state_snapshots` maps a vat to the JSON text of its pipeline state, kept now and then so that a restart replays
-    minutes, not a season.
+    minutes, not a season. `shed_pushes` are about the shed as a whole: no single vat's replay gives them again.
     """
 
     slot_ms: int
@@ -380,6 +380,7 @@ class Batch:
     actions: tuple[AlarmAction, ...] = ()
     port_events: tuple[PortEvent, ...] = ()
     state_snapshots: dict[str, str] = field(default_factory=dict)
+    shed_pushes: tuple[Push, ...] = ()
 
 
 class Stream(StrEnum):

@@ -20,6 +20,10 @@ from vatwatch.vat.wording import WHAT
 _WARNS = {limit: alarm for alarm, limit in tiring.LIMIT_AHEAD.items()}
 
 
+NIGHT_MS = 12 * HOUR_MS
+"""How far back the morning report looks."""
+
+
 @dataclass(frozen=True, slots=True)
 class NightSettings:
     """Minutes after local midnight at which outlook and report are due (None: not at all), and when silence is enough."""
@@ -49,6 +53,16 @@ def due(minute: int | None, zone: tzinfo, before_ms: int, now_ms: int) -> bool:
 def _minute_of_day(time_ms: int, zone: tzinfo) -> float:
     then = datetime.fromtimestamp(time_ms / 1000, tz=UTC).astimezone(zone)
     return then.hour * 60 + then.minute + then.second / 60
+
+
+def night_pushes(night: NightSettings, vats: Sequence[VatNow], before_ms: int, now_ms: int) -> list[Push]:
+    """The evening outlook or the morning report, in the slot (before, now] in which its hour strikes; else nothing."""
+    push = None
+    if due(night.evening_minute, night.timezone, before_ms, now_ms):
+        push = evening_outlook(night, vats, now_ms)
+    elif due(night.morning_minute, night.timezone, before_ms, now_ms):
+        push = morning_report(night, vats, now_ms - NIGHT_MS, now_ms)
+    return [] if push is None else [push]
 
 
 def evening_outlook(night: NightSettings, vats: Sequence[VatNow], now_ms: int) -> Push | None:
