@@ -53,6 +53,10 @@ timezone = "{zone}"
 data = "record"
 scan_s = 10
 
+[night]
+evening = 20:00:00
+morning = 06:45:00
+
 [page]
 port = {page_port}
 

@@ -43,11 +43,11 @@ TEMPERATURE = Told("temperature_c", "temperature", "°C", 1, 1.0)
 
 
 def clock_words(time_ms: int, now_ms: int, zone: tzinfo) -> str:
-    """`23:57` today, `yesterday 23:57`, else with the date."""
+    """`23:57` when it cannot be mistaken (today, last night, the night to come), `yesterday 23:57`, else with the date."""
     then = datetime.fromtimestamp(time_ms / 1000, tz=UTC).astimezone(zone)
     today = datetime.fromtimestamp(now_ms / 1000, tz=UTC).astimezone(zone).date()
     hours = f"{then:%H:%M}"
-    if then.date() == today or (now_ms - time_ms < 12 * HOUR_MS and time_ms <= now_ms):
+    if then.date() == today or -18 * HOUR_MS < now_ms - time_ms < 12 * HOUR_MS:
         return hours
     if then.date() == today - timedelta(days=1):
         return f"yesterday {hours}"
