@@ -136,8 +136,8 @@ def _vat(vat: str, table: VatTable, probes: tuple[ProbeSettings, ...], scan_s: i
         e7_sigma_mv=table.offset_sigma_mv,
         deadbands=Deadbands(),
         lead_ms=int(alarms.warn_ahead_h * HOUR_MS),
-        # A trend must hold for a while before it is a warning, and longer before the warning is over.
-        tiring_timing=AlarmTiming(20 * MINUTE_MS, 60 * MINUTE_MS, None),
+        # A trend must hold for a while before it is a warning, and a night before the same warning is news again.
+        tiring_timing=AlarmTiming(20 * MINUTE_MS, 8 * HOUR_MS, None),
         heating_timing=AlarmTiming(MINUTE_MS, 10 * MINUTE_MS, 20 * MINUTE_MS, 60 * MINUTE_MS),
         unlogged_timing=AlarmTiming(0, 0, None),
         doubtful_timing=AlarmTiming(60 * MINUTE_MS, 60 * MINUTE_MS, DAY_MS),
