@@ -118,6 +118,11 @@ class Shed:
         with self.meter.stdout as said:
             assert said.readline() == b"ready\n"
 
+    def pull_the_cable(self) -> None:
+        """The name goes first: a freed pseudo-terminal may be another test's before the daemon has noticed."""
+        self.device.unlink()
+        self.end(self.meter)
+
     def run(self, *command: str) -> subprocess.CompletedProcess[str]:
         """One command of the program, to its end."""
         return subprocess.run(

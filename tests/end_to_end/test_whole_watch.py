@@ -136,7 +136,7 @@ def test_a_pulled_cable_is_told_and_heals(tmp_path: Path) -> None:
         shed.plug_in()
         shed.start()
         shed.wait_for_scans(4)
-        Shed.end(shed.meter)
+        shed.pull_the_cable()
         wait_until(lambda: phone.heard, "a push about the cable", 25)
         assert "probes silent" in phone.heard[0].json["title"]
         with shed.reader() as reader:
@@ -167,8 +167,7 @@ def test_check_tells_what_is_so(tmp_path: Path) -> None:
             assert any(line.startswith("good  broker") for line in lines)
             assert any(line.startswith("MEND  database") for line in lines)
             assert phone.heard[0].json["title"] == "vatwatch: test push"
-            Shed.end(shed.meter)
-            shed.device.unlink()
+            shed.pull_the_cable()
             said = shed.run("check", "--listen", "2")
             assert "MEND  port left" in said.stdout
 

@@ -277,7 +277,10 @@ class Bench:
             except (BlockingIOError, OSError):
                 continue
             line.count.heard_bytes += len(data)
-            answer = line.instrument.hear(data, self._clock_ms())
+            now_ms = self._clock_ms()
+            # What is due by now happens first: an answer carries the vat on to now, and it cannot go back for the script.
+            self._catch_up(now_ms)
+            answer = line.instrument.hear(data, now_ms)
             if answer:
                 self._send(line, answer)
 
