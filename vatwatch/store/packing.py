@@ -23,6 +23,8 @@ _PLAIN, _DELTA, _SMOOTH, _CONSTANT, _LINE, _WIDE = range(6)
 # (symbols, how many share a byte): the largest count whose joint alphabet fits 256.
 _SHARING = ((2, 8), (3, 5), (4, 4), (6, 3), (16, 2))
 _RARE = 0.04
+_WEIGHTS = (2, 3, 4)
+_FRACTION, _HALF = 6, 32
 
 
 def pack_ints(values: Sequence[int]) -> bytes:
@@ -43,12 +45,17 @@ def pack_ints(values: Sequence[int]) -> bytes:
     middle = sorted(values)[len(values) // 2]
     plain = sum(abs(value - middle) for value in values)
     stepped = sum(map(abs, delta))
-    smooth = _smoothed(values) if stepped > len(values) // 2 else None
-    smoothed = sum(map(abs, smooth)) if smooth is not None else stepped
+    smooth, smoothed, weight = None, stepped, 0
+    if stepped > len(values) // 2:
+        for shift in _WEIGHTS:
+            tried = _smoothed(values, shift)
+            size = sum(map(abs, tried))
+            if size < smoothed:
+                smooth, smoothed, weight = tried, size, shift
     if plain <= min(stepped, smoothed):
         return bytes((_PLAIN,)) + number(middle) + _residuals([value - middle for value in values])
     if smooth is not None and smoothed < stepped:
-        return bytes((_SMOOTH,)) + number(first) + _residuals(smooth[1:])
+        return bytes((_SMOOTH, weight)) + number(first) + _residuals(smooth[1:])
     return bytes((_DELTA,)) + number(first) + _residuals(delta)
 
 
@@ -61,6 +68,8 @@ def unpack_ints(packed: bytes, count: int) -> list[int]:
     way, body = packed[0], packed[1:]
     if way == _WIDE:
         return list(accumulate(planes_of(body, count), wrapped_sum))
+    if way == _SMOOTH:
+        return _smoothed_again(body, count)
     first, body = number_of(body)
     if way == _CONSTANT:
         return [first] * count
@@ -72,24 +81,28 @@ def unpack_ints(packed: bytes, count: int) -> list[int]:
     residuals = _residuals_of(body, count - 1)
     if way == _DELTA:
         return list(accumulate(residuals, initial=first))
-    if way == _SMOOTH:
-        state, values = first << 4, [first]
-        for residual in residuals:
-            value = residual + ((state + 8) >> 4)
-            state += ((value << 4) - state) >> 2
-            values.append(value)
-        return values
     raise StoreError(f"a packed column is of a kind ({way}) this vatwatch does not know")
 
 
-def _smoothed(values: Sequence[int]) -> list[int]:
-    """Distance of each value from a running mean of those before it (weight 1/4), in whole numbers throughout."""
-    state = values[0] << 4
+def _smoothed(values: Sequence[int], shift: int) -> list[int]:
+    """Distance of each value from a running mean of those before it (weight 1/2^shift), in whole numbers throughout."""
+    state = values[0] << _FRACTION
     left = []
     for value in values:
-        left.append(value - ((state + 8) >> 4))
-        state += ((value << 4) - state) >> 2
+        left.append(value - ((state + _HALF) >> _FRACTION))
+        state += ((value << _FRACTION) - state) >> shift
     return left
+
+
+def _smoothed_again(packed: bytes, count: int) -> list[int]:
+    shift = packed[0]
+    first, body = number_of(packed[1:])
+    state, values = first << _FRACTION, [first]
+    for residual in _residuals_of(body, count - 1):
+        value = residual + ((state + _HALF) >> _FRACTION)
+        state += ((value << _FRACTION) - state) >> shift
+        values.append(value)
+    return values
 
 
 def _residuals(values: Sequence[int]) -> bytes:
@@ -97,11 +110,10 @@ def _residuals(values: Sequence[int]) -> bytes:
     best = _bytewise(folded)
     ranked = sorted(folded)
     common = ranked[min(len(ranked) - 1, int(len(ranked) * (1 - _RARE)))]
-    for symbols, shared in _SHARING:
-        # One symbol of the alphabet says "larger: look in the list of exceptions".
-        if common < symbols - 1:
-            best = min(best, _sharing(folded, symbols, shared), key=len)
-            break
+    # One symbol of each alphabet says "larger: look in the list of exceptions".
+    fitting = [pair for pair in _SHARING if common < pair[0] - 1]
+    for symbols, shared in fitting[:2]:
+        best = min(best, _sharing(folded, symbols, shared), key=len)
     if common >= 255:
         best = min(best, bytes((1,)) + planes(array("q", values)), key=len)
     return best

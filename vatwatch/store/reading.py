@@ -128,7 +128,7 @@ class StoreReader:
 
         def scans_of(from_slot_ms: int, to_slot_ms: int) -> list[Stored]:
             with self._view():
-                return self._shelf.steps(vat, from_slot_ms, to_slot_ms, PAGE_ROWS, samples=True)
+                return self._shelf.steps(vat, from_slot_ms, to_slot_ms, PAGE_ROWS, samples=True, judged=False)
 
         def strays_after(time_ms: int, number: int, place: int) -> list[rows.Row]:
             return self._rows(statements.SELECT_STRAYS, (vat, time_ms, number, place, to_ms, PAGE_ROWS))
@@ -254,8 +254,7 @@ class StoreReader:
     def waiting(self, vat: str) -> tuple[list[JournalEntry], list[AlarmAction]]:
         """What was handed in after the newest scan of `vat`, in order: committed, but not judged yet."""
         with self._view():
-            stored = self._shelf.last(vat)
-        last = None if stored is None else stored.step.scan[0]
+            last = self._shelf.newest_slot_of(vat)
         journal = self._rows(statements.REPLAYED_JOURNAL, (vat, last, _END_MS))
         actions = self._rows(statements.REPLAYED_ACTIONS, (vat, last, _END_MS))
         return [rows.journal_of(row[1:]) for row in journal], [rows.action_of(row[1:]) for row in actions]

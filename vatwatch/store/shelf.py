@@ -82,8 +82,13 @@ class Shelf:
 
     # --- by slot ---------------------------------------------------------------------------------------------------
 
-    def steps(self, vat: str, from_ms: int, to_ms: int, limit: int, *, samples: bool = False) -> list[Stored]:
-        """The first `limit` scans of a vat whose slot is in [from_ms, to_ms), in slot order."""
+    def steps(
+        self, vat: str, from_ms: int, to_ms: int, limit: int, *, samples: bool = False, judged: bool = True
+    ) -> list[Stored]:
+        """The first `limit` scans of a vat whose slot is in [from_ms, to_ms), in slot order.
+
+        Without `judged` a sealed scan's row is its slot and vat alone.
+        """
         hot = self._hot_steps(vat, from_ms, to_ms, limit)
         heads = self._connection.execute(_HEADS, (vat, from_ms, to_ms)).fetchall()
         found: list[Stored] = []
@@ -102,13 +107,13 @@ class Shelf:
         while len(found) < limit:
             # A chunk is opened only when its turn has come.
             while waiting < len(heads) and (not merged or heads[waiting][3] <= merged[0][0]):
-                chunk = self._chunk(*heads[waiting][:3], scans=True, samples=samples)
+                chunk = self._chunk(*heads[waiting][:3], scans=judged, samples=samples)
                 begin(_chunk_stream(chunk, from_ms, to_ms))
                 waiting += 1
             if not merged:
                 break
             _, _, item, stream = heapq.heappop(merged)
-            found.append(_stored(item, samples))
+            found.append(_stored(item, samples, judged))
             begin(stream)
         return found
 
@@ -136,6 +141,13 @@ class Shelf:
                         slots.append(slot_ms)
                         values.append(value)
         yield slots, values
+
+    def newest_slot_of(self, vat: str) -> int | None:
+        """The newest slot of a vat."""
+        found = [self._newest_hot(_NEWEST_HOT, vat), self._newest_hot(_NEWEST_LATE, vat)]
+        sealed = self._connection.execute("SELECT sealed_slot_ms FROM known_vats WHERE vat = ?", (vat,)).fetchone()
+        slots = [_slot_of(one) for one in found if one is not None]
+        return max(slots + [int(row) for row in sealed or () if row is not None], default=None)
 
     def last(self, vat: str) -> Stored | None:
         """The scan of the newest slot of a vat."""
@@ -203,7 +215,7 @@ class Shelf:
             ).fetchall()
             streams = [_after(self._chunk(*head, scans=True), position) for head in heads]
             for item in islice(heapq.merge(*streams, key=_number_of), limit - len(found)):
-                found.append(_stored(item, samples=False))
+                found.append(_stored(item, samples=False, judged=True))
             if len(found) < limit:
                 position = through
         if len(found) < limit:
@@ -338,9 +350,10 @@ def _number_of(item: _InChunk) -> int:
     return item.chunk.numbers[item.index]
 
 
-def _stored(item: _InChunk | Stored, samples: bool) -> Stored:
+def _stored(item: _InChunk | Stored, samples: bool, judged: bool) -> Stored:
     if isinstance(item, Stored):
         return item
     chunk, index = item.chunk, item.index
-    step = Step(chunk.scan_row(index), chunk.samples_of(index) if samples else ())
+    scan = chunk.scan_row(index) if judged else (chunk.slots[index], chunk.vat)
+    step = Step(scan, chunk.samples_of(index) if samples else ())
     return Stored(chunk.numbers[index], chunk.versions[index], step)

@@ -7,7 +7,9 @@ The few others (a logger that hands in a day at once, a clock that was wrong) ar
 from __future__ import annotations
 
 import heapq
+from bisect import bisect_left
 from collections.abc import Callable, Iterator
+from operator import itemgetter
 from typing import Any
 
 from vatwatch.store.rows import Row
@@ -16,6 +18,7 @@ from vatwatch.store.shelf import Stored
 REACH_MS = 3_600_000
 
 _Key = tuple[int, int, int]
+_key = itemgetter(0)
 
 
 def is_stray(scan: Row, sample: Row) -> bool:
@@ -34,7 +37,7 @@ def in_time_order(
 
     `scans_of` gives the next page of scans with slots in a range, `strays_after` the next page of strays.
     """
-    both = heapq.merge(_ordinary(from_ms, to_ms, scans_of), _strays(from_ms, strays_after), key=lambda pair: pair[0])
+    both = heapq.merge(_ordinary(from_ms, to_ms, scans_of), _strays(from_ms, strays_after), key=_key)
     for _, row in both:
         yield row
 
@@ -44,16 +47,17 @@ def _ordinary(from_ms: int, to_ms: int, scans_of: Callable[[int, int], list[Stor
     slot_ms = from_ms
     while page := scans_of(slot_ms, to_ms + REACH_MS + 1):
         for stored in page:
-            slot_ms = stored.step.scan[0]
-            # Nothing that still comes can be older than this.
-            while waiting and waiting[0][0][0] < slot_ms - REACH_MS:
-                yield heapq.heappop(waiting)
+            scan = stored.step.scan
             for place, sample in enumerate(stored.step.samples):
-                if from_ms <= sample[0] < to_ms and not is_stray(stored.step.scan, sample):
-                    heapq.heappush(waiting, ((sample[0], stored.number, place), sample))
-        slot_ms += 1
-    while waiting:
-        yield heapq.heappop(waiting)
+                if from_ms <= sample[0] < to_ms and not is_stray(scan, sample):
+                    waiting.append(((sample[0], stored.number, place), sample))
+        waiting.sort(key=_key)
+        # Nothing that still comes can be older than this.
+        settled = bisect_left(waiting, (page[-1].step.scan[0] - REACH_MS, -1, -1), key=_key)
+        yield from waiting[:settled]
+        del waiting[:settled]
+        slot_ms = page[-1].step.scan[0] + 1
+    yield from waiting
 
 
 def _strays(from_ms: int, strays_after: Callable[[int, int, int], list[Row]]) -> Iterator[tuple[_Key, Row]]:

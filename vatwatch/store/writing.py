@@ -55,9 +55,9 @@ class StoreWriter:
         self._first_slots: dict[str, int] = dict(connection.execute("SELECT vat, first_slot_ms FROM known_vats"))
         self._newest_slots: dict[str, int] = {}
         for vat in self._first_slots:
-            last = self._shelf.last(vat)
-            if last is not None:
-                self._newest_slots[vat] = last.step.scan[0]
+            newest_ms = self._shelf.newest_slot_of(vat)
+            if newest_ms is not None:
+                self._newest_slots[vat] = newest_ms
 
     @classmethod
     def open(cls, path: Path) -> Self:
