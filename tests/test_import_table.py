@@ -9,10 +9,11 @@ import pytest
 
 PACKAGE = Path(__file__).resolve().parent.parent / "vatwatch"
 
-LEAVES = {"records", "errors"}
+LEAVES = {"records", "terms", "errors"}
 # room or module: what it may import from vatwatch, besides itself. The table stands in DEVELOPERS.md too.
 ALLOWED: dict[str, set[str]] = {
-    "records": set(),
+    "records": {"terms"},
+    "terms": set(),
     "errors": set(),
     "chemistry": LEAVES,
     "vat": {"chemistry", *LEAVES},
@@ -46,13 +47,14 @@ ALLOWED: dict[str, set[str]] = {
     "demo": {
         "clock", "config", "daemon", "page", "rehearsal", "season", "store", "terminal", *LEAVES
     },
-    "cli": {
+    "commands": {
         "calibrating", "calibration_dialogue", "calibration_due",
         "assembly", "explain", "checkup", "commissioning", "config", "daemon", "demo", "page", "season", "store",
         "terminal", "vatwatch", *LEAVES,
     },
+    "cli": {"commands", "vatwatch", *LEAVES},
 }  # fmt: skip
-PURE = ("chemistry", "dyeing", "vat", "records", "errors")
+PURE = ("chemistry", "dyeing", "vat", "records", "terms", "errors")
 PURE_MODULES = (
     "probes/lines.py",
     "probes/sdi12.py",

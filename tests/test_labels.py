@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from typer.main import get_command
 
-from vatwatch import records
+from vatwatch import terms
 from vatwatch.chemistry.alkali import Alkali
 from vatwatch.chemistry.check_solutions import CheckSolution
 from vatwatch.chemistry.electrode_health import Fault
@@ -18,7 +18,7 @@ from vatwatch.config import Config
 from vatwatch.dyeing.outcomes import RUBBING_GRADES
 from vatwatch.dyeing.pieces import Stage
 from vatwatch.dyeing.steps import Detail, Part, Step
-from vatwatch.records import Look
+from vatwatch.terms import Look
 from vatwatch.vat import alarm_set, tiring, window
 from vatwatch.vat.recipes import Chemistry, Fibre
 
@@ -32,7 +32,7 @@ WORDS = {
 WORDS = {word.split(": ")[-1].split(", and")[0].strip() for word in WORDS}
 
 ENUMS: list[type[Enum]] = [
-    records.VatCondition, records.EntryKind, records.AlarmState, records.ActionVerb, records.Urgency, records.Signal,
+    terms.VatCondition, terms.EntryKind, terms.AlarmState, terms.ActionVerb, terms.Urgency, terms.Signal,
     Look, Alkali, ReferenceElectrode, Chemistry, Fibre, Fault, CheckSolution, Stage, Step, Part, Detail,
 ]  # fmt: skip
 

@@ -31,7 +31,8 @@ from vatwatch.probes.lines import LineFormat
 from vatwatch.probes.modbus import ModbusQuestion, register_of_sheet_number
 from vatwatch.probes.sdi12 import Sdi12Question
 from vatwatch.probes.settings import PortSettings, ProbeWiring, Question, plausible_numbers
-from vatwatch.records import Calibration, Quantity, Signal
+from vatwatch.records import Calibration
+from vatwatch.terms import Quantity, Signal
 from vatwatch.vat.recipes import RECIPES
 from vatwatch.vat.settings import (
     DAY_MS,

@@ -22,20 +22,12 @@ from vatwatch.chemistry.thermometers import temperature_c_from_pt100
 from vatwatch.config import Config, ProbeTable
 from vatwatch.errors import ConfigError, ProbeError, RangeError, StoreError
 from vatwatch.probes.reader import PortReader
-from vatwatch.records import (
-    Calibration,
-    CalibrationPoint,
-    EntryKind,
-    JournalEntry,
-    PortEvent,
-    Quantity,
-    Sample,
-    Signal,
-)
+from vatwatch.records import Calibration, CalibrationPoint, JournalEntry, PortEvent, Sample
 from vatwatch.store import inbox
 from vatwatch.store.presence import is_written
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
+from vatwatch.terms import EntryKind, Quantity, Signal
 from vatwatch.vat.settings import ProbeSettings
 
 OHM_PER_C = 0.385

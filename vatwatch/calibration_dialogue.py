@@ -22,7 +22,8 @@ from vatwatch.chemistry.electrode_health import BUFFER_TEMPERATURE_SIGMA_C, Faul
 from vatwatch.chemistry.electrodes import orp_mv_from_eh
 from vatwatch.chemistry.steadiness import LEAST_READINGS, Pace, Rest, rest_of, t90_s
 from vatwatch.errors import RangeError, VatwatchError
-from vatwatch.records import Calibration, CalibrationPoint, Quantity, Sample, Signal
+from vatwatch.records import Calibration, CalibrationPoint, Sample
+from vatwatch.terms import Quantity, Signal
 from vatwatch.vat.scan import OUT_MINUTES, calibrated
 
 T = TypeVar("T")

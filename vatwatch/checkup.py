@@ -26,9 +26,10 @@ from vatwatch.daemon import STORE_NAME
 from vatwatch.errors import VatwatchError
 from vatwatch.probes.reader import PortReader
 from vatwatch.probes.settings import PortSettings
-from vatwatch.records import Calibration, Numbered, PortEvent, Push, Sample, Stream, Urgency
+from vatwatch.records import Calibration, Numbered, PortEvent, Push, Sample
 from vatwatch.store.presence import is_written
 from vatwatch.store.reading import StoreReader
+from vatwatch.terms import Stream, Urgency
 
 LITTLE_ROOM_MB = 200
 ANSWER_WITHIN_S = 5.0

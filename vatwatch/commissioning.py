@@ -20,7 +20,7 @@ from vatwatch.probes.sdi12 import Sdi12Question
 from vatwatch.probes.serial_port import adapters
 from vatwatch.probes.settings import Question
 from vatwatch.probes.survey import Found, shown_wire, survey
-from vatwatch.records import Quantity, Signal
+from vatwatch.terms import Quantity, Signal
 
 NO_VAT = "my-vat"
 LIKELY_REFERENCE = ReferenceElectrode("agcl_3m_kcl")

@@ -19,7 +19,7 @@ from vatwatch.chemistry.alkali import Alkali
 from vatwatch.chemistry.electrodes import ReferenceElectrode
 from vatwatch.errors import ConfigError
 from vatwatch.port_tables import PortTable, Table
-from vatwatch.records import Quantity, Signal, Urgency
+from vatwatch.terms import Quantity, Signal, Urgency
 from vatwatch.vat.night import NightSettings
 from vatwatch.vat.recipes import RECIPES, Chemistry, Fibre
 

@@ -25,11 +25,12 @@ from vatwatch.config import load_config
 from vatwatch.daemon import Daemon
 from vatwatch.errors import VatwatchError
 from vatwatch.page import wording
-from vatwatch.records import AlarmAction, JournalEntry, Numbered, Push, Stream
+from vatwatch.records import AlarmAction, JournalEntry, Numbered, Push
 from vatwatch.rehearsal.night import HERON, QUINCE, NightRehearsal, build_night
 from vatwatch.season.hours import time_by_condition
 from vatwatch.store.reading import StoreReader
 from vatwatch.terminal import vat_panel
+from vatwatch.terms import Stream
 
 ZONE = "UTC"
 EVENING_HOUR = 19

@@ -13,7 +13,8 @@ from vatwatch.chemistry.calibration import OrpCalibration, PhCalibration
 from vatwatch.chemistry.ranges import require_range
 from vatwatch.config import Config, ProbeTable
 from vatwatch.errors import RangeError
-from vatwatch.records import Calibration, Quantity
+from vatwatch.records import Calibration
+from vatwatch.terms import Quantity
 from vatwatch.vat.settings import ProbeSettings
 
 

@@ -11,8 +11,9 @@ from collections import deque
 from collections.abc import Callable, Sequence
 
 from vatwatch.errors import StoreError, StoreFull
-from vatwatch.records import Batch, Push, Urgency
+from vatwatch.records import Batch, Push
 from vatwatch.store.writing import StoreWriter
+from vatwatch.terms import Urgency
 
 log = logging.getLogger(__name__)
 

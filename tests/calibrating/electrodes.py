@@ -16,7 +16,8 @@ from vatwatch.chemistry.buffers import Buffer, buffer_ph, buffer_ph_sigma
 from vatwatch.chemistry.electrode_health import BUFFER_TEMPERATURE_SIGMA_C, buffer_sigma
 from vatwatch.chemistry.steadiness import Pace, Rest, rest_of, t90_s
 from vatwatch.config import check_config
-from vatwatch.records import Calibration, CalibrationPoint, Signal
+from vatwatch.records import Calibration, CalibrationPoint
+from vatwatch.terms import Signal
 
 MADE_MS = 1_780_000_000_000
 HOLD_S, WITHIN_S = 30.0, 300.0

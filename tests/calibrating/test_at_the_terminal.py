@@ -14,8 +14,9 @@ from tests.end_to_end.shed import GOOD, Shed
 from tests.services import wait_until
 from vatwatch.chemistry.buffers import Buffer, buffer_ph
 from vatwatch.chemistry.nernst import nernst_slope_mv
-from vatwatch.records import Calibration, Scan, Signal
+from vatwatch.records import Calibration, Scan
 from vatwatch.store import inbox
+from vatwatch.terms import Signal
 
 FOR_EVER = 2**62
 

@@ -8,7 +8,8 @@ import pytest
 
 from tests.vat.vats import MINUTE, SCAN_MS, SETTINGS, Run, samples
 from vatwatch.chemistry.calibration import OFFSET_DRIFT_MV_PER_DAY, ORP_DRIFT_MV_PER_DAY, SLOPE_DRIFT_SHARE_PER_DAY
-from vatwatch.records import AlarmState, EntryKind, Flag, JournalEntry, VatCondition
+from vatwatch.records import JournalEntry
+from vatwatch.terms import AlarmState, EntryKind, Flag, VatCondition
 from vatwatch.vat.scan import calibrated
 from vatwatch.vat.settings import DAY_MS
 from vatwatch.vat.state import state_from_json, state_to_json

@@ -31,11 +31,12 @@ from vatwatch.chemistry.steadiness import Pace, rest_of, t90_s
 from vatwatch.config import Config, check_config
 from vatwatch.errors import RangeError
 from vatwatch.in_force import calibrations_in_force, why_unusable
-from vatwatch.records import Calibration, CalibrationPoint, Signal
+from vatwatch.records import Calibration, CalibrationPoint
 from vatwatch.store import inbox
 from vatwatch.store.calibrations import of_json, to_json
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
+from vatwatch.terms import Signal
 from vatwatch.vat.settings import DAY_MS
 
 numbers = st.floats(allow_nan=False, allow_infinity=False)

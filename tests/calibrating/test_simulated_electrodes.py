@@ -11,7 +11,8 @@ from tests.calibrating.electrodes import LIME, MADE_MS, SEVEN, TEN, Electrode, b
 from vatwatch.chemistry.calibration import OFFSET_DRIFT_MV_PER_DAY, SLOPE_DRIFT_SHARE_PER_DAY
 from vatwatch.chemistry.electrode_health import Fault
 from vatwatch.in_force import recalibrated
-from vatwatch.records import Calibration, Signal
+from vatwatch.records import Calibration
+from vatwatch.terms import Signal
 from vatwatch.vat.scan import calibrated
 from vatwatch.vat.settings import DAY_MS
 

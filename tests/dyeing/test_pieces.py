@@ -13,7 +13,8 @@ from vatwatch.dyeing.details import detail_complaints
 from vatwatch.dyeing.outcomes import RUBBING_GRADES, k_over_s, outcome_complaints
 from vatwatch.dyeing.pieces import MINUTE_MS, Stage, pieces_of
 from vatwatch.dyeing.steps import FINISHING, Detail, Step, finishing_for
-from vatwatch.records import EntryKind, JournalEntry
+from vatwatch.records import JournalEntry
+from vatwatch.terms import EntryKind
 
 T = 1_780_000_000_000
 

@@ -13,7 +13,7 @@ from ebus_sdk.homie import Controller
 
 from tests.end_to_end.shed import Shed
 from tests.services import HOST, HttpReceiver, Mosquitto, VictoriaMetrics, retained_tree, wait_until
-from vatwatch.records import EntryKind, Flag, VatCondition
+from vatwatch.terms import EntryKind, Flag, VatCondition
 
 
 @pytest.mark.filterwarnings("ignore:Callback API version 1:DeprecationWarning")  # the controller's own client

@@ -16,7 +16,7 @@ from vatwatch import assembly
 from vatwatch.cli import app
 from vatwatch.config import Config, check_config
 from vatwatch.probes.lines import LineCodec, LineFormat, LineReading
-from vatwatch.records import Look, Signal
+from vatwatch.terms import Look, Signal
 
 ROOT = Path(__file__).parents[2]
 PAGES = (*sorted((ROOT / "hardware_notes").glob("*.md")), ROOT / "README.md")

@@ -7,23 +7,8 @@ from dataclasses import replace
 
 from vatwatch.errors import StoreError
 from vatwatch.outlets.wake import Wake
-from vatwatch.records import (
-    AlarmEvent,
-    AlarmState,
-    Delivery,
-    EntryKind,
-    Flag,
-    JournalEntry,
-    Measured,
-    Numbered,
-    Push,
-    Reduction,
-    Scan,
-    Stream,
-    Urgency,
-    VatCard,
-    VatCondition,
-)
+from vatwatch.records import AlarmEvent, Delivery, JournalEntry, Measured, Numbered, Push, Reduction, Scan, VatCard
+from vatwatch.terms import AlarmState, EntryKind, Flag, Stream, Urgency, VatCondition
 
 T0 = 1_767_225_600_000  # 2026-01-01 00:00 UTC
 

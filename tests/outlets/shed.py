@@ -9,7 +9,7 @@ from tests.outlets.book import T0, Book
 from tests.services import HOST, retained_tree, wait_until
 from vatwatch.errors import OutletRetryable
 from vatwatch.outlets.mqtt import MqttOutlet, MqttSettings
-from vatwatch.records import Stream
+from vatwatch.terms import Stream
 
 DEVICE = "homie/5/dye-shed/"
 VAT = DEVICE + "madder-lane/"

@@ -15,7 +15,8 @@ from tests.services import wait_until
 from vatwatch.errors import OutletPermanent, OutletRetryable, RowRejected, StoreError, StoreFull
 from vatwatch.outlets.forwarder import Forwarder
 from vatwatch.outlets.wake import Wake
-from vatwatch.records import Numbered, Stream
+from vatwatch.records import Numbered
+from vatwatch.terms import Stream
 
 
 class Sink:

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from tests.outlets.book import T0, alarm, card, measured, scan
 from vatwatch.errors import ConfigError
 from vatwatch.outlets import homie
-from vatwatch.records import AlarmState, Flag, Reduction, VatCondition
+from vatwatch.records import Reduction
+from vatwatch.terms import AlarmState, Flag, VatCondition
 
 STEM = "homie/5/shed/madder-lane/"
 

@@ -15,7 +15,8 @@ from tests.services import HOST, Answer, Heard, HttpReceiver, VictoriaMetrics, f
 from vatwatch.errors import ConfigError, OutletError, OutletPermanent, OutletRetryable, RowRejected
 from vatwatch.outlets.forwarder import Forwarder
 from vatwatch.outlets.influx import InfluxOutlet, InfluxSettings, point
-from vatwatch.records import AlarmState, Flag, Numbered, Stream
+from vatwatch.records import Numbered
+from vatwatch.terms import AlarmState, Flag, Stream
 
 TOKEN = "t0ken-of-the-shed"  # noqa: S105 - the fake's own
 

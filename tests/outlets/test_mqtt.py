@@ -12,7 +12,7 @@ from tests.outlets.shed import DEVICE, VAT, deliver, outlet, settings, tree_of
 from tests.services import HOST, Mosquitto, wait_until
 from vatwatch.outlets.forwarder import Forwarder
 from vatwatch.outlets.mqtt import MqttOutlet
-from vatwatch.records import AlarmState, Flag, Stream, VatCondition
+from vatwatch.terms import AlarmState, Flag, Stream, VatCondition
 
 
 def test_the_life_of_a_device(book: Book, broker: Mosquitto) -> None:

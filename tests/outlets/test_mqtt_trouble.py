@@ -18,7 +18,8 @@ from tests.services import HOST, Mosquitto, free_port, wait_until
 from vatwatch.errors import ConfigError, OutletError, OutletRetryable
 from vatwatch.outlets.mqtt import MqttOutlet, MqttSettings
 from vatwatch.outlets.mqtt_link import Session
-from vatwatch.records import AlarmState, Numbered, Stream
+from vatwatch.records import Numbered
+from vatwatch.terms import AlarmState, Stream
 
 
 def test_no_broker_is_retryable_and_a_late_broker_is_found(book: Book) -> None:

@@ -13,7 +13,8 @@ from tests.services import HOST, Answer, HttpReceiver, SmtpReceiver, free_port, 
 from vatwatch.errors import ConfigError, OutletRetryable
 from vatwatch.outlets.forwarder import Forwarder
 from vatwatch.outlets.phone import PhoneOutlet, PhoneTarget, digest, render
-from vatwatch.records import Numbered, Push, Stream, Urgency
+from vatwatch.records import Numbered, Push
+from vatwatch.terms import Stream, Urgency
 
 HOUR_MS = 3_600_000
 PAGE = "http://shed.local:8077/?vat=madder-lane&x=1"

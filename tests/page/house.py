@@ -19,17 +19,16 @@ from vatwatch.records import (
     AlarmEvent,
     Batch,
     Delivery,
-    Flag,
     JournalEntry,
     Measured,
     Reduction,
     Scan,
     StepResult,
     VatCard,
-    VatCondition,
 )
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
+from vatwatch.terms import Flag, VatCondition
 
 NOW_MS = 1_780_308_600_000  # 2026-06-01 10:10 UTC, 12:10 in Berlin
 STALE_AFTER_MS = 120_000

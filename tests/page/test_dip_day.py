@@ -20,7 +20,7 @@ from tests.page.handling import DESK, PHONE, SMALL_TEXT, Hands, hands_on
 from tests.page.rehearsed import PASSPHRASE, Rehearsed, rehearsed
 from tests.services import wait_until
 from vatwatch.dyeing.pieces import Stage, pieces_of
-from vatwatch.records import EntryKind
+from vatwatch.terms import EntryKind
 
 PIECES, DIPS = 5, 3
 

@@ -11,8 +11,9 @@ from playwright.sync_api import Browser, ConsoleMessage, Dialog, Page, Request, 
 
 from tests.page.house import NOW_MS, House, scan_of
 from tests.services import wait_until
-from vatwatch.records import EntryKind, JournalEntry, Measured, VatCondition
-from vatwatch.records import Flag as QualityFlag
+from vatwatch.records import JournalEntry, Measured
+from vatwatch.terms import EntryKind, VatCondition
+from vatwatch.terms import Flag as QualityFlag
 
 PHONE = ViewportSize(width=390, height=844)
 NASTY = "</script><img src=x onerror=alert(2)><b>blue</b>"

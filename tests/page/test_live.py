@@ -17,7 +17,8 @@ from tests.page.house import NOW_MS, House, scan_of
 from tests.services import wait_until
 from vatwatch.page import live as live_module
 from vatwatch.page.live import Live, Looking
-from vatwatch.records import EntryKind, JournalEntry, VatCondition
+from vatwatch.records import JournalEntry
+from vatwatch.terms import EntryKind, VatCondition
 
 
 @contextmanager

@@ -13,22 +13,10 @@ import pytest
 from tests.page.house import CARDS, NOW_MS, House, Writer, scan_of
 from vatwatch.errors import StoreError, StoreFull
 from vatwatch.page.notebook import Notebook
-from vatwatch.records import (
-    ActionVerb,
-    AlarmAction,
-    AlarmEvent,
-    AlarmState,
-    Batch,
-    Delivery,
-    EntryKind,
-    JournalEntry,
-    Push,
-    StepResult,
-    Stream,
-    Urgency,
-)
+from vatwatch.records import AlarmAction, AlarmEvent, Batch, Delivery, JournalEntry, Push, StepResult
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
+from vatwatch.terms import ActionVerb, AlarmState, EntryKind, Stream, Urgency
 
 NASTY = "</script><script>alert(1)</script><img src=x onerror=alert(2)> & \"'"
 

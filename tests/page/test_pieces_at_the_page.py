@@ -11,7 +11,8 @@ import pytest
 
 from tests.page.house import CARDS, NOW_MS, House, scan_of
 from vatwatch.page.forms import MINUTES_AGO_CHOICES
-from vatwatch.records import EntryKind, JournalEntry, VatCondition
+from vatwatch.records import JournalEntry
+from vatwatch.terms import EntryKind, VatCondition
 
 MINUTE_MS = 60_000
 

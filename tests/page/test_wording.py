@@ -11,18 +11,8 @@ from hypothesis import strategies as st
 
 from vatwatch.page import wording
 from vatwatch.page.wording import Freshness
-from vatwatch.records import (
-    AlarmEvent,
-    AlarmState,
-    EntryKind,
-    Flag,
-    JournalEntry,
-    Measured,
-    Reduction,
-    Scan,
-    VatCard,
-    VatCondition,
-)
+from vatwatch.records import AlarmEvent, JournalEntry, Measured, Reduction, Scan, VatCard
+from vatwatch.terms import AlarmState, EntryKind, Flag, VatCondition
 from vatwatch.vat import alarm_set, tiring, window
 
 BERLIN = ZoneInfo("Europe/Berlin")

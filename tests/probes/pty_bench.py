@@ -12,7 +12,8 @@ from pathlib import Path
 from vatwatch.probes.lines import LineFormat
 from vatwatch.probes.reader import PortReader
 from vatwatch.probes.settings import ProbeWiring
-from vatwatch.records import PortEvent, Sample, Signal
+from vatwatch.records import PortEvent, Sample
+from vatwatch.terms import Signal
 
 LISTED = LineFormat(delimiter=",", fields=("ph", "orp_mv"))
 PH = ProbeWiring("glass", "madder-lane", "ph", Signal.PH)

@@ -20,7 +20,7 @@ from vatwatch.probes.inference import Guess, line_format, lines_in, modbus_quest
 from vatwatch.probes.lines import LineCodec, LineReading
 from vatwatch.probes.modbus import WordOrder
 from vatwatch.probes.survey import Found
-from vatwatch.records import Quantity, Signal
+from vatwatch.terms import Quantity, Signal
 
 
 @pytest.mark.parametrize(

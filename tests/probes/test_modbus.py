@@ -32,7 +32,7 @@ from vatwatch.probes.modbus import ModbusQuestion, NumberType, WordOrder, number
 from vatwatch.probes.modbus_client import NoAnswer, UnitRefuses, read_registers
 from vatwatch.probes.serial_port import SerialLink
 from vatwatch.probes.settings import PortSettings, ProbeWiring, plausible_numbers
-from vatwatch.records import Signal
+from vatwatch.terms import Signal
 
 PACE = Pace(lambda: 1_000, lambda: True)
 PH = ModbusQuestion(field="ph", unit=1, address=0, type=NumberType.FLOAT32, answer_within_s=0.1)

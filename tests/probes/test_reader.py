@@ -12,7 +12,8 @@ from tests.probes.pty_bench import LISTED, ORP, PH, Device, Inbox, StartReader, 
 from vatwatch.probes.lines import LineFormat
 from vatwatch.probes.reader import PortReader
 from vatwatch.probes.settings import PortSettings, ProbeWiring
-from vatwatch.records import Flag, PortEvent, Sample, Signal
+from vatwatch.records import PortEvent, Sample
+from vatwatch.terms import Flag, Signal
 
 
 def test_a_free_running_device_is_read_from_its_second_line_on(

@@ -11,7 +11,7 @@ from vatwatch.errors import ConfigError
 from vatwatch.probes.garble import GarbleTally, printable
 from vatwatch.probes.lines import LineFormat, Refusal
 from vatwatch.probes.settings import PortSettings, ProbeWiring
-from vatwatch.records import Signal
+from vatwatch.terms import Signal
 
 ASKED = LineFormat(ask=b"R\r", fields=("ph",))
 UNASKED = LineFormat(fields=("ph",))

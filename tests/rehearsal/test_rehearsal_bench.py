@@ -12,12 +12,13 @@ import pytest
 import serial
 
 from vatwatch.errors import VatwatchError
-from vatwatch.records import EntryKind, JournalEntry
+from vatwatch.records import JournalEntry
 from vatwatch.rehearsal.bench import Bench
 from vatwatch.rehearsal.electrodes import probe_set
 from vatwatch.rehearsal.instruments import AskAnswer, FreeRunning
 from vatwatch.rehearsal.liquor import SimulatedVat
 from vatwatch.rehearsal.recipes import default_recipe
+from vatwatch.terms import EntryKind
 
 START_MS = 1_760_000_000_000
 

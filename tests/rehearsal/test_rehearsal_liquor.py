@@ -12,13 +12,14 @@ from pathlib import Path
 import pytest
 
 from vatwatch.errors import VatwatchError
-from vatwatch.records import EntryKind, JournalEntry
+from vatwatch.records import JournalEntry
 from vatwatch.rehearsal import aqueous, liquor
 from vatwatch.rehearsal.couple import couple_potential_mv
 from vatwatch.rehearsal.liquor import COLOURS, SimulatedVat, draw_vat
 from vatwatch.rehearsal.mishaps import Mishap
 from vatwatch.rehearsal.recipes import CHEMISTRIES, UnknownChemistry, default_recipe, draw_recipe
 from vatwatch.rehearsal.substances import UnknownSubstance
+from vatwatch.terms import EntryKind
 
 HOUR = 3_600_000
 

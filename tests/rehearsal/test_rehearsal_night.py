@@ -8,9 +8,10 @@ from pathlib import Path
 import pytest
 import serial
 
-from vatwatch.records import EntryKind, JournalEntry
+from vatwatch.records import JournalEntry
 from vatwatch.rehearsal.liquor import VatTruth
 from vatwatch.rehearsal.night import DEFAULT_SEED, HERON, QUINCE, Happening, NightRehearsal, build_night
+from vatwatch.terms import EntryKind
 
 START_MS = 1_791_565_200_000
 SEEDS = (DEFAULT_SEED, 1, 2, 3, 4, 5)

@@ -8,11 +8,12 @@ from zoneinfo import ZoneInfo
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vatwatch.records import AlarmEvent, AlarmState, Flag, Measured, Scan, VatCondition
+from vatwatch.records import AlarmEvent, Measured, Scan
 from vatwatch.season import words
 from vatwatch.season.episodes import episodes_of
 from vatwatch.season.hours import slot_length_ms, time_by_condition
 from vatwatch.season.passage import passage_of
+from vatwatch.terms import AlarmState, Flag, VatCondition
 
 SLOT_MS = 10_000
 NONE = Measured(None, None, Flag.MISSING)

@@ -15,10 +15,7 @@ from playwright.sync_api import Browser, Request, sync_playwright
 from vatwatch.errors import VatwatchError
 from vatwatch.records import (
     AlarmEvent,
-    AlarmState,
     Batch,
-    EntryKind,
-    Flag,
     JournalEntry,
     Measured,
     PortEvent,
@@ -26,13 +23,12 @@ from vatwatch.records import (
     Reduction,
     Scan,
     StepResult,
-    Urgency,
     VatCard,
-    VatCondition,
 )
 from vatwatch.season.review import ReviewFigures, write_review
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
+from vatwatch.terms import AlarmState, EntryKind, Flag, Urgency, VatCondition
 
 SLOT_MS = 10_000
 BEGIN_MS = 1_780_300_800_000  # 2026-06-01 08:00 UTC, 10:00 in Berlin

@@ -9,14 +9,10 @@ import pytest
 from hypothesis import strategies as st
 
 from vatwatch.records import (
-    ActionVerb,
     AlarmAction,
     AlarmEvent,
-    AlarmState,
     Batch,
     Delivery,
-    EntryKind,
-    Flag,
     JournalEntry,
     Measured,
     PortEvent,
@@ -24,13 +20,11 @@ from vatwatch.records import (
     Reduction,
     Sample,
     Scan,
-    Signal,
     StepResult,
-    Urgency,
     VatCard,
-    VatCondition,
 )
 from vatwatch.store import sealing
+from vatwatch.terms import ActionVerb, AlarmState, EntryKind, Flag, Signal, Urgency, VatCondition
 
 SLOT_MS = 10_000
 FOR_EVER_MS = 2**62

@@ -11,10 +11,11 @@ import sys
 from pathlib import Path
 
 from tests.store.batches import SLOT_MS, batch_of
-from vatwatch.records import Delivery, Stream
+from vatwatch.records import Delivery
 from vatwatch.store import sealing
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
+from vatwatch.terms import Stream
 
 
 def main(path: Path) -> None:

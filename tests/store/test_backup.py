@@ -12,11 +12,11 @@ from typer.testing import CliRunner
 from tests.store.batches import SLOT_MS, batch_of, shorten_days
 from vatwatch.cli import app
 from vatwatch.errors import StoreError, VatwatchError
-from vatwatch.records import Stream
 from vatwatch.store import inspection
 from vatwatch.store.backup import backup, restore
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
+from vatwatch.terms import Stream
 
 SETTINGS = """\
 [site]

@@ -15,10 +15,11 @@ import pytest
 from tests.store.batches import FOR_EVER_MS, SIX_VATS, SLOT_MS, batch_of
 from tests.store.first_layout import write_first_layout
 from vatwatch.errors import StoreError
-from vatwatch.records import Batch, Quantity, Sample, Signal, Stream
+from vatwatch.records import Batch, Sample
 from vatwatch.store import converting, schema
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
+from vatwatch.terms import Quantity, Signal, Stream
 
 ROOT = Path(__file__).parents[2]
 DAY_MS = 86_400_000

@@ -15,10 +15,11 @@ import pytest
 
 from tests.store.batches import FOR_EVER_MS, SIX_VATS, SLOT_MS, batch_of
 from vatwatch.errors import StoreError, StoreFull
-from vatwatch.records import Delivery, EntryKind, JournalEntry, Stream
+from vatwatch.records import Delivery, JournalEntry
 from vatwatch.store import inbox
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
+from vatwatch.terms import EntryKind, Stream
 
 
 @dataclass

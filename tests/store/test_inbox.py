@@ -14,10 +14,11 @@ from hypothesis import strategies as st
 
 from tests.store import batches
 from vatwatch.errors import StoreError
-from vatwatch.records import ActionVerb, AlarmAction, Batch, EntryKind, JournalEntry
+from vatwatch.records import AlarmAction, Batch, JournalEntry
 from vatwatch.store import inbox
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
+from vatwatch.terms import ActionVerb, EntryKind
 
 FED = JournalEntry("e-1", 1000, 2000, "vat1", EntryKind.FEED, "lime", 12.5, None, None, "gently", "Ada")
 SHELVED = AlarmAction("a-1", 1500, "vat1", "overheat", ActionVerb.SHELVE, until_ms=9000, by="Ada")

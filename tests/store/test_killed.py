@@ -18,9 +18,9 @@ from pathlib import Path
 import pytest
 
 from tests.store.batches import FOR_EVER_MS, SIX_VATS, SLOT_MS, batch_of
-from vatwatch.records import Stream
 from vatwatch.store.reading import ReplaySlot, StoreReader
 from vatwatch.store.writing import StoreWriter
+from vatwatch.terms import Stream
 
 ROOT = Path(__file__).parents[2]
 START_UP_S = 0.6

@@ -14,23 +14,12 @@ import pytest
 
 from tests.store.batches import FOR_EVER_MS, SIX_VATS, SLOT_MS, batch_of, card_of, shorten_days
 from vatwatch.errors import StoreError
-from vatwatch.records import (
-    ActionVerb,
-    AlarmAction,
-    AlarmState,
-    Batch,
-    EntryKind,
-    JournalEntry,
-    Numbered,
-    Quantity,
-    Sample,
-    Signal,
-    Stream,
-)
+from vatwatch.records import AlarmAction, Batch, JournalEntry, Numbered, Sample
 from vatwatch.store import reading, sealing, shelf, statements, writing
 from vatwatch.store.curves import hours_per_part
 from vatwatch.store.reading import CurvePoint, ReplaySlot, StoreReader
 from vatwatch.store.writing import StoreWriter
+from vatwatch.terms import ActionVerb, AlarmState, EntryKind, Quantity, Signal, Stream
 
 HOUR_MS = 3_600_000
 SLOTS = range(SLOT_MS, 61 * SLOT_MS, SLOT_MS)

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from tests.store import batches
 from vatwatch.errors import StoreError
-from vatwatch.records import Batch, Delivery, Scan, StepResult, Stream, VatCard
+from vatwatch.records import Batch, Delivery, Scan, StepResult, VatCard
 from vatwatch.store import columns, rows, schema, statements
 from vatwatch.store.chunk_form import FLOATS, bundle, unbundled
 from vatwatch.store.chunk_making import columns_of, packed_whole
@@ -23,6 +23,7 @@ from vatwatch.store.chunks import Chunk
 from vatwatch.store.hot import FLOAT_PLACES, Bodies, Step
 from vatwatch.store.reading import ReplaySlot, StoreReader
 from vatwatch.store.writing import StoreWriter
+from vatwatch.terms import Stream
 
 KINDS: dict[str, tuple[st.SearchStrategy[Any], Callable[[Any], rows.Row], Callable[[Any], Any], tuple[str, ...]]] = {
     "alarm_events": (batches.alarm_events, rows.alarm_event_row, rows.alarm_event_of, columns.ALARM_EVENT),

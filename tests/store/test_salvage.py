@@ -10,11 +10,12 @@ import pytest
 
 from tests.store.batches import FOR_EVER_MS, SIX_VATS, SLOT_MS, batch_of, card_of, shorten_days
 from vatwatch.errors import StoreError
-from vatwatch.records import Delivery, Quantity, Stream
+from vatwatch.records import Delivery
 from vatwatch.store import backup, inspection, salvage
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.salvage import open_or_salvage
 from vatwatch.store.writing import StoreWriter
+from vatwatch.terms import Quantity, Stream
 
 PAGE = 4096
 SLOTS = 300

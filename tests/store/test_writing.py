@@ -12,10 +12,11 @@ import pytest
 
 from tests.store.batches import FOR_EVER_MS, SIX_VATS, batch_of, card_of
 from vatwatch.errors import StoreError
-from vatwatch.records import Batch, Delivery, PortEvent, Sample, Signal, Stream
+from vatwatch.records import Batch, Delivery, PortEvent, Sample
 from vatwatch.store import schema
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
+from vatwatch.terms import Signal, Stream
 
 DAY_MS = 86_400_000
 

@@ -11,9 +11,10 @@ from dataclasses import replace
 
 from tests.vat.vats import SCAN_MS, SETTINGS, START
 from vatwatch.chemistry.calibration import OrpCalibration, PhCalibration
-from vatwatch.records import EntryKind, JournalEntry, Reduction, Sample, Signal
+from vatwatch.records import JournalEntry, Reduction, Sample
 from vatwatch.rehearsal.electrodes import probe_set
 from vatwatch.rehearsal.liquor import SimulatedVat, draw_vat
+from vatwatch.terms import EntryKind, Signal
 from vatwatch.vat.doings import initial_state
 from vatwatch.vat.pipeline import step
 from vatwatch.vat.recipes import RECIPES, Chemistry

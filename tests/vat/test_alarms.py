@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from vatwatch.records import ActionVerb, AlarmAction, AlarmEvent, AlarmState, Urgency
+from vatwatch.records import AlarmAction, AlarmEvent
+from vatwatch.terms import ActionVerb, AlarmState, Urgency
 from vatwatch.vat.alarms import (
     LATCHED_ON_RETURN,
     STANDING,

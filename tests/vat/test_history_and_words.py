@@ -8,7 +8,8 @@ import pytest
 from scipy import stats
 
 from tests.vat.vats import SETTINGS, Run, samples
-from vatwatch.records import EntryKind, JournalEntry
+from vatwatch.records import JournalEntry
+from vatwatch.terms import EntryKind
 from vatwatch.vat.history import slope_per_hour
 from vatwatch.vat.recipes import RECIPES, Fibre
 from vatwatch.vat.settings import HOUR_MS

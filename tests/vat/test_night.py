@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.vat.vats import SCAN_MS, Run, samples
-from vatwatch.records import EntryKind, JournalEntry, Urgency
+from vatwatch.records import JournalEntry
+from vatwatch.terms import EntryKind, Urgency
 from vatwatch.vat.night import NightSettings, VatNow, due, evening_outlook, morning_report
 
 NIGHT = NightSettings(UTC, 20 * 60, 7 * 60)

@@ -10,18 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.vat.vats import GOOD, MINUTE, SCAN_MS, SETTINGS, START, Run, samples
-from vatwatch.records import (
-    ActionVerb,
-    AlarmAction,
-    AlarmState,
-    EntryKind,
-    Flag,
-    JournalEntry,
-    Sample,
-    Signal,
-    Urgency,
-    VatCondition,
-)
+from vatwatch.records import AlarmAction, JournalEntry, Sample
+from vatwatch.terms import ActionVerb, AlarmState, EntryKind, Flag, Signal, Urgency, VatCondition
 from vatwatch.vat.pipeline import step
 from vatwatch.vat.state import state_from_json, state_to_json
 

@@ -10,7 +10,8 @@ import pytest
 
 from tests.vat.vats import MINUTE, SCAN_MS, SETTINGS, START
 from vatwatch.chemistry.alkali import Alkali
-from vatwatch.records import EntryKind, Flag, JournalEntry, Measured, Quantity, Sample, Signal
+from vatwatch.records import JournalEntry, Measured, Sample
+from vatwatch.terms import EntryKind, Flag, Quantity, Signal
 from vatwatch.vat.probe_fault_names import NOT_SEPARABLE, FaultName, Seen, sentence_for
 from vatwatch.vat.probe_faults import FaultMemory, Finding, doubted, faults_from_plain, step_faults, withheld
 from vatwatch.vat.qartod import SeriesMemory

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from ioos_qc import qartod as oracle
 
-from vatwatch.records import Flag, Signal
+from vatwatch.terms import Flag, Signal
 from vatwatch.vat.qartod import (
     LIMITS,
     LONGEST_LINE,

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from tests.vat.vats import SETTINGS
-from vatwatch.records import Flag, Sample, Signal
+from vatwatch.records import Sample
+from vatwatch.terms import Flag, Signal
 from vatwatch.vat.qartod import SeriesMemory
 from vatwatch.vat.quality import flag_samples
 from vatwatch.vat.scan import ProbeMemory, measure, remember

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from vatwatch.chemistry.nernst import thermal_mv
-from vatwatch.records import Look
+from vatwatch.terms import Look
 from vatwatch.vat.estimate import Couple, OffsetBelief, estimate_reduction
 from vatwatch.vat.teaching import (
     COLOUR,
@@ -110,7 +110,8 @@ def test_one_wrong_check_in_five_does_not_break_it() -> None:
 def test_the_budget_names_what_dominates_and_adds_up() -> None:
     """Untaught, the couple's offset dominates; looks shrink it. Parts are of the variance and sum to one."""
     from tests.vat.vats import SCAN_MS, Run, samples
-    from vatwatch.records import EntryKind, JournalEntry
+    from vatwatch.records import JournalEntry
+    from vatwatch.terms import EntryKind
     from vatwatch.vat.budget import uncertainty_budget
 
     run = Run()

@@ -8,7 +8,8 @@ from datetime import UTC
 from vatwatch.chemistry.alkali import Alkali
 from vatwatch.chemistry.calibration import OrpCalibration, PhCalibration
 from vatwatch.chemistry.electrodes import ReferenceElectrode
-from vatwatch.records import AlarmAction, AlarmState, JournalEntry, Sample, Signal, StepResult, VatCondition
+from vatwatch.records import AlarmAction, JournalEntry, Sample, StepResult
+from vatwatch.terms import AlarmState, Signal, VatCondition
 from vatwatch.vat.doings import initial_state
 from vatwatch.vat.pipeline import step
 from vatwatch.vat.recipes import RECIPES, Chemistry

@@ -6,7 +6,8 @@ import math
 
 from vatwatch.dyeing.outcomes import MEASURED, outcome_complaints
 from vatwatch.dyeing.steps import FINISHING, LONGEST_MIN, Detail, Part, Step
-from vatwatch.records import EntryKind, JournalEntry
+from vatwatch.records import JournalEntry
+from vatwatch.terms import EntryKind
 
 FIBRES = ("cellulose", "protein")
 DRY_GRAMS_MOST = 100_000.0

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from vatwatch.dyeing.steps import AIR_MIN, LIQUOR_MIN, PRE_WET_MIN, Detail, Part, Step
-from vatwatch.records import EntryKind, JournalEntry
+from vatwatch.records import JournalEntry
+from vatwatch.terms import EntryKind
 
 MINUTE_MS = 60_000
 _OF_PIECES = (EntryKind.DIP, EntryKind.FINISH, EntryKind.OUTCOME)

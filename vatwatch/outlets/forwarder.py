@@ -16,7 +16,8 @@ from vatwatch.errors import OutletPermanent, OutletRetryable, RowRejected, Store
 from vatwatch.outlets.ledger import Bookkeeper, Ledger
 from vatwatch.outlets.outlet import Outlet
 from vatwatch.outlets.wake import Wake
-from vatwatch.records import Delivery, Numbered, Stream
+from vatwatch.records import Delivery, Numbered
+from vatwatch.terms import Stream
 
 __all__ = ["Forwarder", "Outlet"]
 

@@ -16,7 +16,8 @@ from datetime import UTC, datetime
 from typing import Any
 
 from vatwatch.errors import ConfigError
-from vatwatch.records import AlarmEvent, AlarmState, Flag, Measured, Scan, VatCard, VatCondition
+from vatwatch.records import AlarmEvent, Measured, Scan, VatCard
+from vatwatch.terms import AlarmState, Flag, VatCondition
 
 ROOT = "homie/5"
 VERSION = "5.0"

@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
 from vatwatch.errors import ConfigError, OutletPermanent, OutletRetryable, RowRejected
-from vatwatch.records import AlarmEvent, JournalEntry, Numbered, Scan, Stream
+from vatwatch.records import AlarmEvent, JournalEntry, Numbered, Scan
+from vatwatch.terms import Stream
 
 if TYPE_CHECKING:
     from influxdb_client.rest import ApiException

@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Protocol
 
-from vatwatch.records import AlarmEvent, Delivery, Numbered, Scan, Stream, VatCard
+from vatwatch.records import AlarmEvent, Delivery, Numbered, Scan, VatCard
+from vatwatch.terms import Stream
 
 
 class Ledger(Protocol):

@@ -14,7 +14,8 @@ from vatwatch.errors import OutletRetryable, StoreError
 from vatwatch.outlets import homie
 from vatwatch.outlets.ledger import Ledger
 from vatwatch.outlets.mqtt_link import Link, MqttSettings, Session
-from vatwatch.records import Numbered, Scan, Stream
+from vatwatch.records import Numbered, Scan
+from vatwatch.terms import Stream
 
 __all__ = ["MqttOutlet", "MqttSettings"]
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Protocol
 
-from vatwatch.records import Numbered, Stream
+from vatwatch.records import Numbered
+from vatwatch.terms import Stream
 
 
 class Outlet(Protocol):

@@ -19,7 +19,8 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from vatwatch.errors import ConfigError, OutletRetryable
-from vatwatch.records import Numbered, Push, Stream, Urgency
+from vatwatch.records import Numbered, Push
+from vatwatch.terms import Stream, Urgency
 
 if TYPE_CHECKING:
     from apprise import Apprise

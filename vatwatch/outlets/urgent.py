@@ -13,7 +13,8 @@ from collections.abc import Sequence
 
 from vatwatch.errors import OutletError
 from vatwatch.outlets.outlet import Outlet
-from vatwatch.records import Numbered, Push, Stream
+from vatwatch.records import Numbered, Push
+from vatwatch.terms import Stream
 
 log = logging.getLogger(__name__)
 

@@ -28,7 +28,8 @@ from vatwatch.page.drawing import stretches
 from vatwatch.page.forms import entry_complaints
 from vatwatch.page.hand import outcome_words
 from vatwatch.page.wording import Freshness
-from vatwatch.records import ActionVerb, AlarmAction, JournalEntry, Measured, Quantity
+from vatwatch.records import AlarmAction, JournalEntry, Measured
+from vatwatch.terms import ActionVerb, Quantity
 
 ENTRIES_MOST = 2000
 

@@ -19,7 +19,7 @@ from vatwatch.page.forms import (
     TEXT_LONGEST,
     WHAT_LONGEST,
 )
-from vatwatch.records import ActionVerb, EntryKind
+from vatwatch.terms import ActionVerb, EntryKind
 
 LATEST_MS = 253_402_300_799_999
 """9999-12-31: what a date can hold."""

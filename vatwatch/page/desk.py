@@ -31,20 +31,9 @@ from vatwatch.page.hand import (
 from vatwatch.page.measures import QUANTITY_WORDS
 from vatwatch.page.notebook import Notebook
 from vatwatch.page.wording import Freshness, Reading
-from vatwatch.records import (
-    AlarmAction,
-    AlarmEvent,
-    AlarmState,
-    EntryKind,
-    JournalEntry,
-    Quantity,
-    Scan,
-    Signal,
-    Stream,
-    VatCard,
-    VatCondition,
-)
+from vatwatch.records import AlarmAction, AlarmEvent, JournalEntry, Scan, VatCard
 from vatwatch.store.reading import CurvePoint, StoreReader
+from vatwatch.terms import AlarmState, EntryKind, Quantity, Signal, Stream, VatCondition
 
 DAY_MS = 86_400_000
 CurveName = Literal["ph", "orp_mv", "temperature_c", "ph_25c", "reduction_share", "reduction_margin_mv"]

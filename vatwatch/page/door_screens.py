@@ -15,7 +15,8 @@ from vatwatch.page.door import COOKIE, Door, cookie_of, local_path
 from vatwatch.page.rendering import Screens
 from vatwatch.page.screens import Fields
 from vatwatch.page.visitor import Visiting
-from vatwatch.records import Push, Stream
+from vatwatch.records import Push
+from vatwatch.terms import Stream
 
 log = logging.getLogger(__name__)
 

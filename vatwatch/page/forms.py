@@ -15,7 +15,8 @@ from datetime import datetime, tzinfo
 from vatwatch.dyeing.details import ALLOWED, detail_complaints
 from vatwatch.dyeing.outcomes import MEASURED
 from vatwatch.dyeing.steps import Detail, Part
-from vatwatch.records import ActionVerb, AlarmAction, EntryKind, JournalEntry, Look
+from vatwatch.records import AlarmAction, JournalEntry
+from vatwatch.terms import ActionVerb, EntryKind, Look
 
 ID_PATTERN = r"^[A-Za-z0-9_-]{8,64}$"
 WHAT_LONGEST = 120

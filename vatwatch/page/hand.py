@@ -13,7 +13,8 @@ from vatwatch.dyeing.pieces import MINUTE_MS, Dip, Piece, Stage
 from vatwatch.dyeing.steps import FINISHING, Detail, Step, finishing_for
 from vatwatch.page.measures import Freshness, clock_words, share_words
 from vatwatch.page.sentence import vat_sentence
-from vatwatch.records import EntryKind, JournalEntry, Scan, VatCard, VatCondition
+from vatwatch.records import JournalEntry, Scan, VatCard
+from vatwatch.terms import EntryKind, VatCondition
 
 DAY_MS = 86_400_000
 IN_HAND_MS = 3 * DAY_MS

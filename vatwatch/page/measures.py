@@ -6,7 +6,8 @@ import re
 from datetime import datetime, timedelta, tzinfo
 from enum import StrEnum
 
-from vatwatch.records import Flag, Measured, Quantity, Scan
+from vatwatch.records import Measured, Scan
+from vatwatch.terms import Flag, Quantity
 
 MONTHS = [
     "January",

@@ -8,8 +8,9 @@ from __future__ import annotations
 import threading
 
 from vatwatch.dyeing.pieces import Piece, piece_key, pieces_of, tells_of_piece
-from vatwatch.records import EntryKind, JournalEntry, Stream
+from vatwatch.records import JournalEntry
 from vatwatch.store.reading import StoreReader
+from vatwatch.terms import EntryKind, Stream
 
 READ_AT_ONCE = 2000
 FEEDS_REMEMBERED = 4

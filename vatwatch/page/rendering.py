@@ -28,8 +28,8 @@ from vatwatch.page.hand import (
 )
 from vatwatch.page.live import Looking, Parts
 from vatwatch.page.visitor import GUEST, Visitor
-from vatwatch.records import VatCondition
 from vatwatch.store.reading import StoreReader
+from vatwatch.terms import VatCondition
 
 FORM_NAMES = ("feed", "stir", "check", "piece", "top-up", "cover", "note", "finish", "outcome")
 """Forms with a place of their own for complaints; those of any other form go on top of the screen."""

@@ -18,7 +18,7 @@ from vatwatch.page.forms import ID_PATTERN, Refused, action_from_form, entry_fro
 from vatwatch.page.live import Live, Looking
 from vatwatch.page.rendering import Screens
 from vatwatch.page.visitor import Visiting, Visitor
-from vatwatch.records import EntryKind
+from vatwatch.terms import EntryKind
 
 _FIELDS_MOST = 30
 WARNED = "warned"

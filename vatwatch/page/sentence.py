@@ -8,7 +8,8 @@ from __future__ import annotations
 from datetime import tzinfo
 
 from vatwatch.page.measures import QUANTITY_WORDS, Freshness, clock_words, quantities_of, share_words, trusted
-from vatwatch.records import Flag, Measured, Scan, VatCard, VatCondition
+from vatwatch.records import Measured, Scan, VatCard
+from vatwatch.terms import Flag, VatCondition
 
 
 def vat_sentence(card: VatCard, scan: Scan | None, fresh: Freshness, now_ms: int, zone: tzinfo) -> str:

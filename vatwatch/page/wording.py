@@ -22,20 +22,8 @@ from vatwatch.page.measures import (
     trusted,
 )
 from vatwatch.page.sentence import vat_sentence
-from vatwatch.records import (
-    AlarmEvent,
-    AlarmState,
-    EntryKind,
-    Flag,
-    JournalEntry,
-    Look,
-    Measured,
-    Quantity,
-    Reduction,
-    Scan,
-    VatCard,
-    VatCondition,
-)
+from vatwatch.records import AlarmEvent, JournalEntry, Measured, Reduction, Scan, VatCard
+from vatwatch.terms import AlarmState, EntryKind, Flag, Look, Quantity, VatCondition
 
 __all__ = [
     "CHECK_LOOKS",

@@ -13,7 +13,7 @@ from typing import Final
 from vatwatch.errors import ConfigError
 from vatwatch.probes.lines import SKIPPED_FIELD, LineCodec, LineFormat, LineReading
 from vatwatch.probes.modbus import ModbusQuestion, NumberType, WordOrder, number_in
-from vatwatch.records import Signal
+from vatwatch.terms import Signal
 
 _NUMBER = re.compile(r"(?<![0-9A-Za-z.])[-+]?[0-9]+(?:\.[0-9]+)?(?![0-9.])", re.ASCII)
 _NUMBER_PATTERN: Final = "[-+]?[0-9.]+"

@@ -20,7 +20,8 @@ from vatwatch.probes.lines import PARTIAL_FIRST_LINE, LineCodec, LineReading
 from vatwatch.probes.link import LOOK_UP_S, Heard, Link, Pace
 from vatwatch.probes.serial_port import SerialLink, fingerprint
 from vatwatch.probes.settings import PortSettings, ProbeWiring
-from vatwatch.records import Flag, PortEvent, Sample
+from vatwatch.records import PortEvent, Sample
+from vatwatch.terms import Flag
 
 _log = logging.getLogger(__name__)
 

@@ -10,7 +10,7 @@ from vatwatch.errors import ConfigError
 from vatwatch.probes.lines import LineFormat
 from vatwatch.probes.modbus import ModbusQuestion
 from vatwatch.probes.sdi12 import Sdi12Question
-from vatwatch.records import Signal
+from vatwatch.terms import Signal
 
 # Every protocol adds its own kind of question to this union and one branch to `dialogues.exchange`.
 Question: TypeAlias = LineFormat | Sdi12Question | ModbusQuestion

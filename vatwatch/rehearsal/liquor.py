@@ -14,12 +14,13 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from vatwatch.errors import VatwatchError
-from vatwatch.records import EntryKind, JournalEntry
+from vatwatch.records import JournalEntry
 from vatwatch.rehearsal import aqueous
 from vatwatch.rehearsal.mishaps import Mishap
 from vatwatch.rehearsal.mixture import Mixture
 from vatwatch.rehearsal.recipes import DAY_MS, VatRecipe, draw_recipe
 from vatwatch.rehearsal.substances import substance_named
+from vatwatch.terms import EntryKind
 
 HEAT_J_PER_L_K = 4180.0
 ROOM_SLOT_MS = 600_000

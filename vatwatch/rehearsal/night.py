@@ -12,13 +12,14 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
-from vatwatch.records import ActionVerb, AlarmAction, EntryKind, JournalEntry
+from vatwatch.records import AlarmAction, JournalEntry
 from vatwatch.rehearsal.bench import Bench
 from vatwatch.rehearsal.electrodes import probe_set
 from vatwatch.rehearsal.instruments import AskAnswer, FreeRunning
 from vatwatch.rehearsal.liquor import SimulatedVat
 from vatwatch.rehearsal.mishaps import Mishap
 from vatwatch.rehearsal.recipes import DAY_MS, HOUR_MS, VatRecipe, default_recipe
+from vatwatch.terms import ActionVerb, EntryKind
 
 QUINCE = "quince"
 HERON = "heron"

@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from vatwatch.records import AlarmEvent, AlarmState
+from vatwatch.records import AlarmEvent
+from vatwatch.terms import AlarmState
 
 _BEYOND = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
 _BACK = (

@@ -10,7 +10,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from vatwatch.records import Scan, VatCondition
+from vatwatch.records import Scan
+from vatwatch.terms import VatCondition
 
 HOUR_MS = 3_600_000
 DEFAULT_SLOT_MS = 10_000

@@ -18,12 +18,13 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from vatwatch.errors import VatwatchError
-from vatwatch.records import EntryKind, JournalEntry, Quantity, VatCard
+from vatwatch.records import JournalEntry, VatCard
 from vatwatch.season import words
 from vatwatch.season.episodes import Episode, episodes_of
 from vatwatch.season.hours import TimeShares
 from vatwatch.season.passage import Passage, passage_of
 from vatwatch.store.reading import CurvePoint, StoreReader
+from vatwatch.terms import EntryKind, Quantity
 
 BUCKETS = 800
 

@@ -12,9 +12,9 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import dataclass
 
-from vatwatch.records import Quantity
 from vatwatch.store.rollups import HOUR_MS, LARGEST, PLACES
 from vatwatch.store.shelf import Shelf
+from vatwatch.terms import Quantity
 
 COARSE_MS = HOUR_MS // 2
 

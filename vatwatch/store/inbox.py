@@ -20,8 +20,9 @@ from typing import Any, NoReturn
 from uuid import uuid4
 
 from vatwatch.errors import StoreError
-from vatwatch.records import ActionVerb, AlarmAction, Calibration, EntryKind, JournalEntry
+from vatwatch.records import AlarmAction, Calibration, JournalEntry
 from vatwatch.store import calibrations, faults
+from vatwatch.terms import ActionVerb, EntryKind
 
 LARGEST_BYTES = 64 * 1024
 """A longer file is no journal entry; it is set aside unread."""

@@ -17,17 +17,14 @@ from vatwatch.errors import StoreError
 from vatwatch.records import (
     AlarmAction,
     AlarmEvent,
-    AlarmState,
     Calibration,
     Delivery,
     JournalEntry,
     Numbered,
     PortEvent,
     Push,
-    Quantity,
     Sample,
     Scan,
-    Stream,
     VatCard,
 )
 from vatwatch.store import calibrations, curves, faults, replaying, rows, schema, statements
@@ -35,6 +32,7 @@ from vatwatch.store.curves import CurvePoint
 from vatwatch.store.replaying import ReplaySlot
 from vatwatch.store.shelf import Shelf, Stored
 from vatwatch.store.strays import in_time_order
+from vatwatch.terms import AlarmState, Quantity, Stream
 
 __all__ = ["CurvePoint", "ReplaySlot", "StoreReader"]
 

@@ -11,13 +11,9 @@ from typing import Any
 
 from vatwatch.errors import StoreError
 from vatwatch.records import (
-    ActionVerb,
     AlarmAction,
     AlarmEvent,
-    AlarmState,
     Delivery,
-    EntryKind,
-    Flag,
     JournalEntry,
     Measured,
     PortEvent,
@@ -25,13 +21,10 @@ from vatwatch.records import (
     Reduction,
     Sample,
     Scan,
-    Signal,
-    Stream,
-    Urgency,
     VatCard,
-    VatCondition,
 )
 from vatwatch.store import columns
+from vatwatch.terms import ActionVerb, AlarmState, EntryKind, Flag, Signal, Stream, Urgency, VatCondition
 
 Row = tuple[Any, ...]
 

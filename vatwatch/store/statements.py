@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from vatwatch.records import Stream
 from vatwatch.store import columns
+from vatwatch.terms import Stream
 
 
 def listed(names: Sequence[str], table: str = "") -> str:

@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from vatwatch.records import AlarmAction, AlarmEvent, Measured, Push, Quantity, Scan, Urgency
+from vatwatch.records import AlarmAction, AlarmEvent, Measured, Push, Scan
+from vatwatch.terms import Quantity, Urgency
 from vatwatch.vat import tiring, window
 from vatwatch.vat.alarms import STANDING, AlarmDefinition, AlarmMemory, Situation, step_alarm
 from vatwatch.vat.settings import HOUR_MS, VatSettings

@@ -10,7 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from vatwatch.records import ActionVerb, AlarmAction, AlarmEvent, AlarmState, Urgency
+from vatwatch.records import AlarmAction, AlarmEvent
+from vatwatch.terms import ActionVerb, AlarmState, Urgency
 from vatwatch.vat.settings import AlarmTiming
 
 

@@ -12,7 +12,8 @@ from statistics import median
 from vatwatch.chemistry.alkali import Alkali, alkali_liquor, alkali_ph
 from vatwatch.chemistry.dose import carbon_from_ph, grams_to_reach_ph
 from vatwatch.errors import RangeError
-from vatwatch.records import EntryKind, Scan
+from vatwatch.records import Scan
+from vatwatch.terms import EntryKind
 from vatwatch.vat.settings import VatSettings
 from vatwatch.vat.state import VatState
 

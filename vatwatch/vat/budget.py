@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from vatwatch.chemistry.electrodes import reference_potential_sigma_mv
 from vatwatch.chemistry.indigo import half_reduced_slope_mv_per_ph
 from vatwatch.errors import RangeError
-from vatwatch.records import Quantity, Scan
+from vatwatch.records import Scan
+from vatwatch.terms import Quantity
 from vatwatch.vat.settings import VatSettings
 from vatwatch.vat.state import VatState
 

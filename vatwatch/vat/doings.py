@@ -10,7 +10,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from vatwatch.chemistry.nernst import thermal_mv
-from vatwatch.records import EntryKind, JournalEntry, Look
+from vatwatch.records import JournalEntry
+from vatwatch.terms import EntryKind, Look
 from vatwatch.vat.estimate import Couple, OffsetBelief
 from vatwatch.vat.settings import MINUTE_MS, VatSettings
 from vatwatch.vat.state import KEPT_DOINGS, KEPT_LESSONS, Doing, Lesson, VatState

@@ -9,7 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 
-from vatwatch.records import Push, Scan, Urgency, VatCondition
+from vatwatch.records import Push, Scan
+from vatwatch.terms import Urgency, VatCondition
 from vatwatch.vat import tiring, window
 from vatwatch.vat.advice import what_to_do
 from vatwatch.vat.phrases import clock_words, condition_words, reduction_words

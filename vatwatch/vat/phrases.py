@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 
-from vatwatch.records import Measured, Reduction, Scan, VatCondition
+from vatwatch.records import Measured, Reduction, Scan
+from vatwatch.terms import VatCondition
 from vatwatch.vat.history import BIN_MS, History, HistoryBin, slope_per_hour
 from vatwatch.vat.settings import HOUR_MS
 

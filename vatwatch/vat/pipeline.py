@@ -12,18 +12,8 @@ from dataclasses import replace
 from vatwatch.chemistry.alkali import ph_equivalent_25c
 from vatwatch.chemistry.electrodes import ReferenceElectrode, eh_mv_from_orp, reference_potential_sigma_mv
 from vatwatch.errors import RangeError
-from vatwatch.records import (
-    AlarmAction,
-    Flag,
-    JournalEntry,
-    Measured,
-    Quantity,
-    Reduction,
-    Sample,
-    Scan,
-    StepResult,
-    VatCondition,
-)
+from vatwatch.records import AlarmAction, JournalEntry, Measured, Reduction, Sample, Scan, StepResult
+from vatwatch.terms import Flag, Quantity, VatCondition
 from vatwatch.vat import window
 from vatwatch.vat.alarm_set import run_alarms, situations
 from vatwatch.vat.doings import DISTURBING, age_belief, read_journal

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from vatwatch.chemistry.alkali import Alkali
 from vatwatch.chemistry.sodium_error import sodium_error_ph
 from vatwatch.errors import RangeError
-from vatwatch.records import Quantity, Signal
+from vatwatch.terms import Quantity, Signal
 from vatwatch.vat.probe_signs import KEPT_MINUTES, Minutes, all_of_last, base_of
 from vatwatch.vat.settings import ProbeSettings, VatSettings
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-from vatwatch.records import Flag
+from vatwatch.terms import Flag
 from vatwatch.vat.probe_answers import Answers, Watch, answers_from_plain, watch_from_plain
 from vatwatch.vat.probe_fault_names import FaultName, Finding
 from vatwatch.vat.probe_signs import Filling, Minutes, minutes_from_plain

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from enum import StrEnum
 
-from vatwatch.records import Flag, Quantity
+from vatwatch.terms import Flag, Quantity
 
 
 class FaultName(StrEnum):

@@ -12,7 +12,8 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from vatwatch.records import EntryKind, Flag, JournalEntry, Measured, Quantity, Sample
+from vatwatch.records import JournalEntry, Measured, Sample
+from vatwatch.terms import EntryKind, Flag, Quantity
 from vatwatch.vat.probe_answers import TOGETHER_MINUTES, Answers, Watch, is_over, judged, watched
 from vatwatch.vat.probe_fault_memory import FaultMemory, faults_from_plain
 from vatwatch.vat.probe_fault_names import FaultName, Finding

@@ -10,7 +10,7 @@ from dataclasses import replace
 from itertools import combinations
 from typing import NamedTuple
 
-from vatwatch.records import Flag, Quantity
+from vatwatch.terms import Flag, Quantity
 from vatwatch.vat.probe_comparing import alkaline_error, apart_by, reads_fahrenheit
 from vatwatch.vat.probe_fault_memory import FaultMemory, Standing
 from vatwatch.vat.probe_fault_names import FaultName, Finding, Seen, sentence_for

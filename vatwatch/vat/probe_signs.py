@@ -13,7 +13,8 @@ from typing import Any, NamedTuple
 
 from vatwatch.chemistry.thermometers import is_digital_fault, temperature_c_from_pt100
 from vatwatch.errors import RangeError
-from vatwatch.records import Flag, Quantity, Sample, Signal
+from vatwatch.records import Sample
+from vatwatch.terms import Flag, Quantity, Signal
 
 KEPT_MINUTES = 12
 TRIMMED_FROM = 5

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from vatwatch.records import Quantity
+from vatwatch.terms import Quantity
 from vatwatch.vat.probe_signs import Minute
 
 LEAST_MS = {Quantity.PH: 30 * 60_000, Quantity.ORP: 20 * 60_000, Quantity.TEMPERATURE: 120 * 60_000}

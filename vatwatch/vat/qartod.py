@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from vatwatch.records import Flag, Signal
+from vatwatch.terms import Flag, Signal
 
 Span = tuple[float, float]
 LONGEST_LINE = 64

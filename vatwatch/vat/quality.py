@@ -13,7 +13,8 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from vatwatch.chemistry.thermometers import is_digital_fault
-from vatwatch.records import Flag, Sample, Signal
+from vatwatch.records import Sample
+from vatwatch.terms import Flag, Signal
 from vatwatch.vat.qartod import LIMITS, SeriesMemory, gross_range, step_series
 from vatwatch.vat.scan import ProbeMemory
 

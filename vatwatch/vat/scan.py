@@ -14,7 +14,8 @@ from statistics import median
 from vatwatch.chemistry.calibration import THERMOMETER_DRIFT_C_PER_DAY, ph_from_mv
 from vatwatch.chemistry.thermometers import temperature_c_from_pt100
 from vatwatch.errors import RangeError
-from vatwatch.records import EntryKind, Flag, JournalEntry, Measured, Quantity, Sample, Signal
+from vatwatch.records import JournalEntry, Measured, Sample
+from vatwatch.terms import EntryKind, Flag, Quantity, Signal
 from vatwatch.vat.settings import DAY_MS, MINUTE_MS, ProbeSettings, VatSettings
 
 OUT_MINUTES = 30.0

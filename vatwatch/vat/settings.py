@@ -12,7 +12,8 @@ from datetime import tzinfo
 from vatwatch.chemistry.alkali import Alkali
 from vatwatch.chemistry.calibration import OrpCalibration, PhCalibration
 from vatwatch.chemistry.electrodes import ReferenceElectrode
-from vatwatch.records import Signal, VatCard
+from vatwatch.records import VatCard
+from vatwatch.terms import Signal
 from vatwatch.vat.recipes import Recipe
 
 MINUTE_MS = 60_000

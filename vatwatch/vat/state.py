@@ -10,7 +10,7 @@ import json
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from vatwatch.records import AlarmState, EntryKind, Flag
+from vatwatch.terms import AlarmState, EntryKind, Flag
 from vatwatch.vat.alarms import AlarmMemory
 from vatwatch.vat.estimate import OffsetBelief
 from vatwatch.vat.forecast import Crossing, TrendMemory

@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from vatwatch.records import Look
+from vatwatch.terms import Look
 from vatwatch.vat.estimate import GRID_STEP_MV, OFFSETS_MV, Couple, OffsetBelief
 
 

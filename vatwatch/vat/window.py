@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from vatwatch.records import Measured, Reduction, VatCondition
+from vatwatch.records import Measured, Reduction
+from vatwatch.terms import VatCondition
 from vatwatch.vat.estimate import margin_of_share
 from vatwatch.vat.limits import Limit, Side
 from vatwatch.vat.settings import VatSettings

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from vatwatch.records import AlarmEvent, Flag, Measured, Push, Scan, Urgency
+from vatwatch.records import AlarmEvent, Measured, Push, Scan
+from vatwatch.terms import Flag, Urgency
 from vatwatch.vat import phrases, tiring
 from vatwatch.vat import window as limits
 from vatwatch.vat.advice import what_to_do

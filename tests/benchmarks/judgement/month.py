@@ -15,10 +15,11 @@ from tests.vat.vats import SETTINGS
 from vatwatch.chemistry.alkali import ph_equivalent_25c
 from vatwatch.chemistry.calibration import OrpCalibration, PhCalibration
 from vatwatch.errors import RangeError
-from vatwatch.records import EntryKind, JournalEntry, Push, Sample, Scan, Signal, VatCondition
+from vatwatch.records import JournalEntry, Push, Sample, Scan
 from vatwatch.rehearsal.electrodes import probe_set
 from vatwatch.rehearsal.liquor import SimulatedVat, draw_vat
 from vatwatch.rehearsal.mishaps import Mishap
+from vatwatch.terms import EntryKind, Signal, VatCondition
 from vatwatch.vat import tiring, window
 from vatwatch.vat.amounts import Dose, alkali_dose, reductant_dose
 from vatwatch.vat.doings import initial_state

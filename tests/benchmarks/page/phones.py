@@ -31,8 +31,9 @@ from tests.page.house import CARDS, NOW_MS, STALE_AFTER_MS, House, Writer, free_
 from tests.page.rehearsed import rehearsed
 from vatwatch.page.app import create_app
 from vatwatch.page.server import PageServer
-from vatwatch.records import Batch, EntryKind, JournalEntry, StepResult
+from vatwatch.records import Batch, JournalEntry, StepResult
 from vatwatch.store.writing import StoreWriter
+from vatwatch.terms import EntryKind
 
 ENTRIES = 20
 

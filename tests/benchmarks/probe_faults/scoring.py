@@ -19,8 +19,9 @@ from statistics import median
 
 from tests.benchmarks.probe_faults.shed import CHEMISTRIES, DAY, HOUR, MINUTE, SIGNALS, Shed
 from tests.vat.vats import START
-from vatwatch.records import EntryKind, JournalEntry
+from vatwatch.records import JournalEntry
 from vatwatch.rehearsal.liquor import VatTruth
+from vatwatch.terms import EntryKind
 from vatwatch.vat.probe_fault_names import FaultName, Finding
 from vatwatch.vat.probe_faults import FaultMemory, step_faults
 from vatwatch.vat.qartod import SeriesMemory

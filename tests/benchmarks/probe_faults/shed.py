@@ -12,11 +12,12 @@ from dataclasses import dataclass, field, replace
 
 from tests.vat.vats import SETTINGS, START
 from vatwatch.probes.lines import LineCodec, LineFormat, LineReading
-from vatwatch.records import EntryKind, JournalEntry, Sample, Signal
+from vatwatch.records import JournalEntry, Sample
 from vatwatch.rehearsal.electrodes import OrpProbe, PhProbe, ProbeTraits, TemperatureProbe
 from vatwatch.rehearsal.instruments import LineNoise
 from vatwatch.rehearsal.liquor import SimulatedVat, VatTruth, draw_vat
 from vatwatch.rehearsal.mishaps import Mishap
+from vatwatch.terms import EntryKind, Signal
 from vatwatch.vat.recipes import RECIPES, Chemistry
 from vatwatch.vat.settings import VatSettings
 

@@ -16,13 +16,13 @@ from pathlib import Path
 from typing import ClassVar
 
 from tests.benchmarks.store.season import DAY_MS, QUANTITIES, Plan, day_of, scans_of
-from vatwatch.records import Quantity
 from vatwatch.store import schema
 from vatwatch.store.chunk_making import Columns, Parts, packed_whole
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.rollups import PLACES, Tally
 from vatwatch.store.sealing import CHUNK_SCANS, write_chunk
 from vatwatch.store.writing import StoreWriter
+from vatwatch.terms import Quantity
 
 HOUR_MS = 3_600_000
 Series = tuple[int, str]
