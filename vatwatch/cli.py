@@ -23,7 +23,7 @@ GATHERED = (watching, probes, journal, season, record, page)
 def main() -> None:
     """Entry point: runs a command and turns this program's own errors into a message and an exit code."""
     try:
-        app()
+        app(prog_name="vatwatch")
     except ConfigError as error:
         err.print(str(error), style="bold", markup=False, soft_wrap=True)
         sys.exit(2)
@@ -34,14 +34,16 @@ def main() -> None:
 
 def _version(wanted: bool) -> None:
     if wanted:
-        out.print(f"vatwatch {__version__}")
+        from vatwatch.store.schema import NEWEST
+
+        out.print(f"vatwatch {__version__}, store layout {NEWEST}")
         raise typer.Exit
 
 
 @app.callback()
 def _root(
     version: Annotated[
-        bool, typer.Option("--version", callback=_version, is_eager=True, help="say the version")
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="say the version, and the newest store layout it knows")
     ] = False,
 ) -> None:
     del version
