@@ -48,7 +48,7 @@ from vatwatch.vat.settings import (
 if TYPE_CHECKING:
     from vatwatch.outlets.forwarder import Outlet
     from vatwatch.outlets.ledger import Ledger
-    from vatwatch.outlets.phone import PhoneTarget
+    from vatwatch.outlets.phone import PhoneOutlet, PhoneTarget
 
 DEFAULT_SIGMA = {Quantity.PH: 0.02, Quantity.ORP: 3.0, Quantity.TEMPERATURE: 0.3}
 """Noise and resolution of an ordinary probe, 1 σ, in the quantity's unit. Common practice, no source."""
@@ -377,7 +377,7 @@ def outlets(
     return [*built, *phone_outlets(config, source, clock_ms, page_url)]
 
 
-def phone_outlets(config: Config, source: str, clock_ms: Callable[[], int], page_url: str | None) -> list[Outlet]:
+def phone_outlets(config: Config, source: str, clock_ms: Callable[[], int], page_url: str | None) -> list[PhoneOutlet]:
     """One outlet per phone target; a new set of them at each call."""
     if not config.phone:
         return []

@@ -43,7 +43,10 @@ def _version(wanted: bool) -> None:
 @app.callback()
 def _root(
     version: Annotated[
-        bool, typer.Option("--version", callback=_version, is_eager=True, help="say the version, and the newest store layout it knows")
+        bool,
+        typer.Option(
+            "--version", callback=_version, is_eager=True, help="say the version and the store layout it writes"
+        ),
     ] = False,
 ) -> None:
     del version

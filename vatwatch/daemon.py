@@ -7,17 +7,16 @@ each reading the store by itself. An outlet may be down for a month; acquisition
 from __future__ import annotations
 
 import logging
-import signal
-import threading
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
-from types import FrameType
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-from vatwatch import assembly, service_manager
+from vatwatch import assembly, reloading, service_manager
 from vatwatch.clock import Clock, SystemClock
-from vatwatch.config import Config
-from vatwatch.errors import ConfigError, StoreError
+from vatwatch.config import Config, load_config
+from vatwatch.errors import ConfigError, StoreError, VatwatchError
 from vatwatch.in_force import why_unusable
 from vatwatch.outlets.forwarder import Forwarder, Outlet
 from vatwatch.outlets.urgent import UrgentSender
@@ -31,7 +30,11 @@ from vatwatch.records import Calibration, PortEvent
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.salvage import open_or_salvage
 from vatwatch.store.writing import StoreWriter
+from vatwatch.summons import Call, Summons
 from vatwatch.vat.settings import VatSettings
+
+if TYPE_CHECKING:
+    from vatwatch.outlets.phone import PhoneOutlet
 
 log = logging.getLogger(__name__)
 
@@ -39,6 +42,8 @@ STORE_NAME = "vatwatch.db"
 INBOX_NAME = "inbox"
 STUCK_AFTER_S = 30.0
 """A worker that has not come round for this long is stuck; the service manager then gets no ping."""
+LET_GO_S = 15.0
+"""How long an outlet whose settings changed may take over the message it is just delivering."""
 PAGE_STALE_SCANS = 3
 PAGE_STALE_S = 5.0
 """The page calls a vat unknown when its newest scan is older than this many scans, and this many real seconds."""
@@ -78,7 +83,8 @@ class Daemon:
         self._forwarders: list[Forwarder] = []
         self._page: PageServer | None = None
         self._page_app: Page | None = None
-        self._stop_asked = threading.Event()
+        self._outlet_marks: dict[str, str] = {}
+        self._summons = Summons()
 
     @property
     def vats(self) -> dict[str, VatSettings]:
@@ -96,14 +102,14 @@ class Daemon:
 
     def start(self) -> None:
         """Open store, threads, page. Broker, database, phone and probes may all be away. Raises VatwatchError."""
-        outlets = assembly.outlets(self.config, self.source, self.open_reader, self.clock.now_ms, self._page_address())
+        outlets = self._outlets(self.config)
         # Phones once more, with connections of their own: for danger while the store cannot be written.
-        targets = assembly.phone_outlets(self.config, self.source, self.clock.now_ms, self._page_address())
-        self._urgent = UrgentSender(targets)
+        self._urgent = UrgentSender(self._phones(self.config))
+        self._outlet_marks = reloading.outlet_marks(self.config, self.source)
         self._writer, salvaged = open_or_salvage(self.store_path)
         try:
             self._begin_after_the_record()
-            version = self._settings_in_force(self._writer)
+            version = self._settings_in_force(self._writer, self.config)
             self._recorder = Recorder(
                 self._writer,
                 self.store_path,
@@ -125,10 +131,7 @@ class Daemon:
         except BaseException:
             self.stop()
             raise
-        for outlet in (*outlets, *self._extra_outlets):
-            forwarder = Forwarder(outlet, self.open_reader, self._recorder, self.clock.now_ms)
-            self._forwarders.append(forwarder)
-            forwarder.start()
+        self._forwarders = [self._forward(outlet) for outlet in (*outlets, *self._extra_outlets)]
         for port in self._ports:
             reader = PortReader(port, self.clock.now_ms, self._recorder.take, self.clock.rate)
             self._readers.append(reader)
@@ -193,20 +196,20 @@ class Daemon:
         return [w.name for w in self.workers() if not w.alive or now - w.last_progress > STUCK_AFTER_S]
 
     def ask_to_stop(self) -> None:
-        self._stop_asked.set()
+        self._summons.ring(Call.STOP)
 
     def run_until_stopped(self) -> list[str]:
-        """Run until SIGTERM, SIGINT or `ask_to_stop`; feeds the service manager's watchdog while every worker lives."""
+        """Run until SIGTERM, SIGINT or `ask_to_stop`; feeds the service manager's watchdog while every worker lives.
 
-        def on_signal(_number: int, _frame: FrameType | None) -> None:
-            self._stop_asked.set()
-
-        for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, on_signal)
+        SIGHUP reads the settings again.
+        """
+        self._summons.listen_to_signals()
         service_manager.notify("READY=1")
         interval = service_manager.watchdog_interval_s() or 10.0
         told: list[str] = []
-        while not self._stop_asked.wait(min(interval, 10.0)):
+        while Call.STOP not in (called := self._summons.wait(min(interval, 10.0))):
+            if Call.RELOAD in called:
+                self._tell_reload()
             stuck = self.stuck()
             if stuck != told:
                 log.error("stuck: %s", ", ".join(stuck)) if stuck else log.info("every worker moves again")
@@ -216,16 +219,82 @@ class Daemon:
         service_manager.notify("STOPPING=1")
         return self.stop()
 
-    def _settings_in_force(self, writer: StoreWriter) -> int:
+    def _tell_reload(self) -> None:
+        service_manager.notify(f"RELOADING=1\nMONOTONIC_USEC={time.monotonic_ns() // 1000}")
+        try:
+            told = self.reload()
+            log.info(told)
+        except VatwatchError as error:
+            told = f"the new settings are refused, the old ones stay in force: {error}"
+            log.error(told)  # noqa: TRY400 - it is written for the dyer, who has no use for a traceback
+        service_manager.notify(f"READY=1\nSTATUS={' '.join(told.split())}")
+
+    def reload(self) -> str:
+        """Read the settings file again and go on with it; says what was taken over and what needs a restart.
+
+        Raises VatwatchError when the file, or a secret it names, cannot be used: then nothing has changed.
+        """
+        plan = reloading.planned(self.config, load_config(Path(self.source)))
+        config = plan.config
+        # Everything that may be wrong with it is looked at before anything is touched.
+        assembly.vat_settings(config, self.source)
+        marks = reloading.outlet_marks(config, self.source)
+        outlets = self._outlets(config)
+        phones = self._phones(config)
+        for phone in phones:
+            phone.describe()
+        self.recorder.change_settings(lambda: self._take_over(config))
+        self.recorder.night = config.night.settings(config.site.timezone)
+        if self._urgent is not None:
+            self._urgent.replace_outlets(phones)
+        old, self._outlet_marks = self._outlet_marks, marks
+        self._replace_forwarders(
+            outlets, {name for name in old.keys() | marks.keys() if old.get(name) != marks.get(name)}
+        )
+        return plan.told()
+
+    def _take_over(self, config: Config) -> tuple[dict[str, VatSettings], int]:
+        """On the recorder's thread, the only one that writes."""
+        if self._writer is None:
+            raise StoreError("the store is not open")
+        version = self._settings_in_force(self._writer, config)
+        self.config = config
+        return self._vats, version
+
+    def _replace_forwarders(self, outlets: Sequence[Outlet], changed: set[str]) -> None:
+        leaving = [forwarder for forwarder in self._forwarders if forwarder.name in changed]
+        for forwarder in leaving:
+            forwarder.stop(0.0)
+        deadline = time.monotonic() + LET_GO_S
+        for forwarder in leaving:
+            if not forwarder.stop(max(0.0, deadline - time.monotonic())):
+                log.warning("outlet %s still delivers by its old settings; that message may come twice", forwarder.name)
+        staying = [forwarder for forwarder in self._forwarders if forwarder not in leaving]
+        self._forwarders = [*staying, *(self._forward(outlet) for outlet in outlets if outlet.name in changed)]
+
+    def _forward(self, outlet: Outlet) -> Forwarder:
+        forwarder = Forwarder(outlet, self.open_reader, self.recorder, self.clock.now_ms)
+        forwarder.start()
+        return forwarder
+
+    def _outlets(self, config: Config) -> list[Outlet]:
+        return assembly.outlets(config, self.source, self.open_reader, self.clock.now_ms, self._page_address())
+
+    def _phones(self, config: Config) -> list[PhoneOutlet]:
+        return assembly.phone_outlets(config, self.source, self.clock.now_ms, self._page_address())
+
+    def _settings_in_force(self, writer: StoreWriter, config: Config) -> int:
         """The vats as the file and the newest calibrations have them; gives the version under which they are kept."""
         with self.open_reader() as reader:
             calibrations = reader.calibrations()
-        self._vats = assembly.vat_settings(self.config, self.source, calibrations)
-        return writer.record_settings(
+        vats = assembly.vat_settings(config, self.source, calibrations)
+        version = writer.record_settings(
             self.clock.now_ms(),
-            assembly.judgement_text(self.config, calibrations),
-            [settings.card() for settings in self._vats.values()],
+            assembly.judgement_text(config, calibrations),
+            [settings.card() for settings in vats.values()],
         )
+        self._vats = vats
+        return version
 
     def _recalibrate(self, calibration: Calibration) -> tuple[dict[str, VatSettings], int]:
         """On the recorder's thread. Raises ConfigError when an accepted calibration cannot be used."""
@@ -235,7 +304,7 @@ class Daemon:
         if self._writer is None:
             raise StoreError("the store is not open")
         self._writer.record_calibration(calibration)
-        version = self._settings_in_force(self._writer)
+        version = self._settings_in_force(self._writer, self.config)
         return self._vats, version
 
     def _committed(self) -> None:

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from vatwatch.clock import Clock
+from vatwatch.entry_time import impossible_time
 from vatwatch.errors import ConfigError, StoreError
 from vatwatch.records import (
     AlarmAction,
@@ -50,16 +51,16 @@ STALL_S = 5.0
 """If the thread itself was held up longer than this (suspend, stopped process), the empty slots are not invented."""
 IDLE_S = 0.5
 MOST_SLOTS_TOGETHER = 60
-SLACK_MS = 60_000
-EARLIEST_MS = 946_684_800_000
-"""2000-01-01: anything before it is a clock that was never set."""
+
+
+SettingsChange = Callable[[], tuple[dict[str, VatSettings], int]]
 
 
 @dataclass(slots=True)
 class _Request:
     """Something another thread wants written, and where it waits for the outcome."""
 
-    what: JournalEntry | AlarmAction | Delivery
+    what: JournalEntry | AlarmAction | Delivery | SettingsChange
     outcome: Future[None]
 
 
@@ -130,7 +131,7 @@ class Recorder:
         """Write down what a person did; returns once it is on disk. Raises StoreFull or StoreError if it is not."""
         if entry.vat not in self._vats:
             raise StoreError(f"there is no vat {entry.vat!r} here; known: {', '.join(self._vats)}")
-        complaint = self._impossible_time(entry)
+        complaint = impossible_time(entry.time_ms, self._clock.now_ms(), self._clock.rate)
         if complaint:
             raise StoreError(complaint)
         self._ask(entry, timeout_s)
@@ -138,6 +139,10 @@ class Recorder:
     def record_delivery(self, delivery: Delivery) -> None:
         """Remember how far an outlet came; returns once it is on disk."""
         self._ask(delivery, 60.0)
+
+    def change_settings(self, change: SettingsChange, timeout_s: float = 15.0) -> None:
+        """Call `change` on this thread and judge every later slot by the settings, of the same vats, that it gives."""
+        self._ask(change, timeout_s)
 
     def stop(self, timeout_s: float = 5.0) -> bool:
         """Judge what is complete, keep every vat's state, end the thread. False if it did not end in time."""
@@ -148,12 +153,6 @@ class Recorder:
             return True
         self._thread.join(timeout_s)
         return not self._thread.is_alive()
-
-    def _impossible_time(self, entry: JournalEntry | AlarmAction | Calibration) -> str:
-        """Why an entry's time cannot be true, or nothing. A time far ahead would hold the vat unsettled for as long."""
-        if entry.time_ms > self._clock.now_ms() + SLACK_MS * self._clock.rate:
-            return "that time lies in the future; the journal holds what has happened"
-        return "that time lies before the year 2000" if entry.time_ms < EARLIEST_MS else ""
 
     @property
     def alive(self) -> bool:
@@ -171,7 +170,7 @@ class Recorder:
     def trouble(self) -> str:
         return self._saver.trouble
 
-    def _ask(self, what: JournalEntry | AlarmAction | Delivery, timeout_s: float) -> None:
+    def _ask(self, what: JournalEntry | AlarmAction | Delivery | SettingsChange, timeout_s: float) -> None:
         request = _Request(what, Future())
         with self._turn:
             if self._stopping or (self._thread.ident is not None and not self._thread.is_alive()):
@@ -223,8 +222,10 @@ class Recorder:
                 match request.what:
                     case Delivery():
                         self._writer.record_delivery(request.what)
-                    case _:
+                    case JournalEntry() | AlarmAction():
                         self._write_down(request.what)
+                    case _:
+                        self._vats, self._version = request.what()
             except Exception as error:  # noqa: BLE001 - whatever it was, the one who asked must hear of it
                 request.outcome.set_exception(error)
             else:
@@ -249,7 +250,7 @@ class Recorder:
             if entry.vat not in self._vats:
                 inbox.reject(path, f"there is no vat {entry.vat!r} in the settings; known: {', '.join(self._vats)}")
                 continue
-            complaint = self._impossible_time(entry)
+            complaint = impossible_time(entry.time_ms, self._clock.now_ms(), self._clock.rate)
             if complaint:
                 inbox.reject(path, complaint)
                 continue
@@ -315,7 +316,7 @@ class Recorder:
         told: list[Push] = []
         while self._slot_ms < through_ms:
             before_ms = self._slot_ms
-            self._slot_ms += self._scan_ms
+            self._slot_ms = min(before_ms + self._scan_ms, through_ms)
             judged = self._judge_slot(self._slot_ms)
             steps.extend(judged)
             vats = [VatNow(self._vats[r.scan.vat], self._states[r.scan.vat], r.scan) for r in judged]
@@ -367,6 +368,11 @@ class Recorder:
             self._on_commit()
 
     def _finish(self) -> None:
+        with self._turn:
+            newest_ms = max((sample.time_ms for sample in self._samples), default=None)
+        if newest_ms is not None:
+            # What came since the last full slot is kept too: the last slot of a run is a short one.
+            self._saver.add(self._judge(max(newest_ms, self._slot_ms) + 1))
         self._save()
         if not self._saver.waiting and self._slot_ms:
             try:
