@@ -8,7 +8,6 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -32,6 +31,8 @@ from vatwatch.probes.modbus import ModbusQuestion, register_of_sheet_number
 from vatwatch.probes.sdi12 import Sdi12Question
 from vatwatch.probes.settings import PortSettings, ProbeWiring, Question, plausible_numbers
 from vatwatch.records import Calibration
+from vatwatch.secret_files import beside as beside
+from vatwatch.secret_files import read_secret as read_secret
 from vatwatch.terms import Quantity, Signal
 from vatwatch.vat.recipes import RECIPES
 from vatwatch.vat.settings import (
@@ -312,29 +313,6 @@ def vat_settings_from_text(text: str) -> dict[str, VatSettings]:
     )
     calibrations = _CALIBRATIONS.validate_python(raw.get("calibrations", {}))
     return vat_settings(config, "stored settings", calibrations.values())
-
-
-def beside(source: str, path: Path) -> Path:
-    """A path of the settings file, which is meant from the file's own directory."""
-    return Path(source).resolve().parent / path
-
-
-def read_secret(path: Path | None, source: str, table: str, key: str) -> str | None:
-    """The first line of a secret's own file. Raises ConfigError without ever showing what is in it."""
-    if path is None:
-        return None
-    path = beside(source, path)
-    try:
-        secret = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, ValueError) as error:
-        raise ConfigError(
-            f"{source}, table [{table}], key {key}: {path} cannot be read; expected a text file with the secret in it"
-        ) from error
-    if not secret or not secret[0].strip():
-        raise ConfigError(
-            f"{source}, table [{table}], key {key}: {path} is empty; expected the secret in its first line"
-        )
-    return secret[0].strip()
 
 
 def outlets(

@@ -27,6 +27,7 @@ from vatwatch.page.server import PageServer
 from vatwatch.probes.reader import PortReader
 from vatwatch.recorder import Recorder
 from vatwatch.records import Calibration, PortEvent
+from vatwatch.secret_files import trusted
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.salvage import open_or_salvage
 from vatwatch.store.writing import StoreWriter
@@ -324,6 +325,7 @@ class Daemon:
         if not page.enabled:
             return
         served = f"http://[{page.host}]:{page.port}" if ":" in page.host else f"http://{page.host}:{page.port}"
+        passphrase_file = None if page.passphrase_file is None else trusted(self.source, page.passphrase_file)
         self._page_app = create_app(
             self.open_reader,
             self.recorder.submit,
@@ -331,7 +333,7 @@ class Daemon:
             self.config.site.timezone,
             int(max(PAGE_STALE_SCANS * self.config.site.scan_s, PAGE_STALE_S * self.clock.rate) * 1000),
             served,
-            passphrase=None if page.passphrase_file is None else read_passphrase(page.passphrase_file),
+            passphrase=None if passphrase_file is None else read_passphrase(passphrase_file),
             guests=page.guests,
             also=[] if page.address is None else [origin_of(page.address)],
         )

@@ -9,8 +9,8 @@ import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from vatwatch import assembly
 from vatwatch.config import Config, ProbeTable
+from vatwatch.secret_files import read_secret
 
 WHOLE = ("night", "mqtt", "influx", "phone")
 """Tables taken over as they are. Of vats everything is, except that there is one more or one fewer."""
@@ -81,13 +81,13 @@ def outlet_marks(config: Config, source: str) -> dict[str, str]:
     marks: dict[str, str] = {}
     if config.mqtt is not None:
         names = "|".join(f"{vat}={table.name}" for vat, table in config.vat.items())
-        secret = assembly.read_secret(config.mqtt.password_file, source, "mqtt", "password_file")
+        secret = read_secret(config.mqtt.password_file, source, "mqtt", "password_file")
         marks["mqtt"] = _mark(config.mqtt.model_dump_json(), secret, names)
     if config.influx is not None:
-        secret = assembly.read_secret(config.influx.token_file, source, "influx", "token_file")
+        secret = read_secret(config.influx.token_file, source, "influx", "token_file")
         marks["influxdb"] = _mark(config.influx.model_dump_json(), secret)
     for name, phone in config.phone.items():
-        secret = assembly.read_secret(phone.url_file, source, f"phone.{name}", "url_file")
+        secret = read_secret(phone.url_file, source, f"phone.{name}", "url_file")
         marks[f"phone-{name}"] = _mark(phone.model_dump_json(), secret)
     return marks
 
