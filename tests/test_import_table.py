@@ -38,7 +38,8 @@ ALLOWED: dict[str, set[str]] = {
     "entry_time": set(),
     "summons": set(),
     "reloading": {"config", "secret_files", *LEAVES},
-    "recorder": {"entry_time", "restoring", "saving", "assembly", "clock", "store", "vat", *LEAVES},
+    "judging": {"restoring", "store", "vat", *LEAVES},
+    "recorder": {"entry_time", "judging", "saving", "clock", "store", "vat", *LEAVES},
     "daemon": {
         "assembly", "clock", "config", "in_force", "outlets", "page", "probes", "recorder", "reloading", "secret_files",
         "service_manager",
