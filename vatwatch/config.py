@@ -207,7 +207,7 @@ class PageTable(Table):
     )
     port: int = Field(8417, ge=1, le=65535, description="its port")
     address: str | None = Field(
-        None, pattern=r"^https?://[^/@\s]+", description="link put into pushes, if not the page's own"
+        None, pattern=r"^https?://[^/@\s]+(/[^\s]*)?$", description="link put into pushes, if not the page's own"
     )
     passphrase_file: Path | None = Field(None, description="file that `vatwatch passphrase` wrote")
     guests: bool = Field(False, description="whether anybody on the network may look without the passphrase")

@@ -17,6 +17,7 @@ from contextvars import ContextVar
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
+from urllib.parse import urlsplit
 
 from vatwatch.errors import ConfigError, OutletRetryable
 from vatwatch.records import Numbered, Push
@@ -141,7 +142,7 @@ class PhoneOutlet:
         # What the target likes best, or what its address asks for with ?format=.
         resolve = getattr(server, "resolve_format", None)  # before apprise 2 there is only one format
         self._format = str((resolve(None) if resolve else server.notify_format).value)
-        self._shown = server.url(privacy=True).partition("?")[0]
+        self._shown = _kind_and_host(server.url(privacy=True))
         self._notifier = notifier
         return notifier
 
@@ -192,6 +193,12 @@ def digest(pushes: Sequence[Push]) -> tuple[str, str, str, str, Urgency]:
 
 def _local(time_ms: int) -> str:
     return datetime.fromtimestamp(time_ms / 1000).astimezone().strftime("%d %b %H:%M")
+
+
+def _kind_and_host(url: str) -> str:
+    """Of an address whose secrets apprise has hidden, the kind and the host: a path or a user may be a secret too."""
+    parts = urlsplit(url)
+    return f"{parts.scheme}://{parts.netloc.rpartition('@')[2]}"
 
 
 def _with_timeouts(url: str) -> str:
