@@ -50,12 +50,19 @@ ALLOWED: dict[str, set[str]] = {
     "restoring": {"assembly", "store", "vat", *LEAVES},
     "explain": {"restoring", "store", "vat", *LEAVES},
     "terminal": {"page", "store", *LEAVES},
+    "asking": LEAVES,
+    "first_settings": {"chemistry", "commissioning", "probes", "vat", *LEAVES},
+    "probe_interview": {"asking", "chemistry", "first_settings", "probes", *LEAVES},
+    "interview": {
+        "asking", "assembly", "config", "first_settings", "outlets", "page", "probe_interview", "vat", *LEAVES
+    },
     "commissioning": {"chemistry", "config", "probes", *LEAVES},
     "checkup": {"assembly", "secret_files", "calibration_due", "config", "daemon", "outlets", "probes", "store", *LEAVES},
     "demo": {
         "clock", "config", "daemon", "page", "rehearsal", "season", "store", "terminal", *LEAVES
     },
     "commands": {
+        "asking", "interview",
         "calibrating", "calibration_dialogue", "calibration_due",
         "assembly", "explain", "checkup", "commissioning", "config", "daemon", "demo", "page", "season", "store",
         "secret_files", "terminal", "vatwatch", *LEAVES,
