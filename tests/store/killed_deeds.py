@@ -83,9 +83,11 @@ def back_up(order: dict[str, Any]) -> None:
     slots_per_day(SHORT_DAY)
     store = Path(order["store"])
     writer, slot_ms = begun(store)
-    writer.append(batch_of(slot_ms + SLOT_MS))
-    say(f"slot {slot_ms + SLOT_MS}")
-    threading.Thread(target=append_for_ever, args=(writer, slot_ms + SLOT_MS), daemon=True).start()
+    slot_ms += SLOT_MS
+    writer.append(batch_of(slot_ms))
+    say(f"slot {slot_ms}")
+    writer.record_delivery(Delivery("mqtt", Stream.SCANS, slot_ms))
+    threading.Thread(target=append_for_ever, args=(writer, slot_ms), daemon=True).start()
     number = 0
     while True:
         target = store.with_name(f"{store.stem}-{os.getpid()}-{number}.copy")
@@ -99,6 +101,7 @@ class Told:
 
     def __init__(self, outlet: InfluxOutlet) -> None:
         self.name, self.streams, self.coalesce = outlet.name, outlet.streams, outlet.coalesce
+        self.idempotent = False  # a cursor after each delivery gives the kills more to hit
         self.batch_limit = 24
         self._outlet = outlet
 

@@ -317,7 +317,11 @@ def test_killed_fifty_times(tmp_path: Path) -> None:
 def test_killed_a_thousand_times(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with campaign(tmp_path, seed=2) as run:
         for number in range(1000):
-            run.kill(list(DEEDS)[number % len(DEEDS)])
+            deed = list(DEEDS)[number % len(DEEDS)]
+            try:
+                run.kill(deed)
+            except AssertionError as error:
+                raise AssertionError(f"kill {number}, {deed}, after {run.tally}: {error}") from error
     tally = run.tally
     with capsys.disabled():
         print(f"\n1000 kills: {tally}")

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Protocol
 
-from vatwatch.records import AlarmEvent, Delivery, Numbered, Scan, VatCard
+from vatwatch.records import AlarmEvent, Delivery, Numbered, Rejected, Scan, VatCard
 from vatwatch.terms import Stream
 
 
@@ -50,6 +50,6 @@ class Ledger(Protocol):
 class Bookkeeper(Protocol):
     """The one way an outlet writes: through the store's only writer."""
 
-    def record_delivery(self, delivery: Delivery) -> None:
-        """Block until the record is durably committed. Raises StoreError when it cannot be."""
+    def record_delivery(self, delivery: Delivery, rejected: Rejected | None = None) -> None:
+        """Block until the record is durably committed, with the row that was refused. Raises StoreError if it cannot be."""
         ...

@@ -56,6 +56,7 @@ class PhoneOutlet:
 
     streams = (Stream.PUSHES,)
     coalesce = False
+    idempotent = False
     batch_limit = 1000
 
     def __init__(self, target: PhoneTarget, clock_ms: Callable[[], int]) -> None:

@@ -24,6 +24,7 @@ from vatwatch.records import (
     Outlook,
     PortEvent,
     Push,
+    Rejected,
     Sample,
     Scan,
     VatCard,
@@ -239,6 +240,10 @@ class StoreReader:
     def deliveries(self) -> list[Delivery]:
         """Every outlet's progress, by outlet and stream."""
         return self._list(rows.delivery_of, statements.SELECT_DELIVERIES)
+
+    def rejected(self, outlet: str | None = None, limit: int = 100) -> list[Rejected]:
+        """Rows that outlets refused, the newest first."""
+        return self._list(rows.rejected_of, statements.SELECT_REJECTED, (outlet, limit))
 
     def latest_snapshot(self, vat: str) -> tuple[int, str] | None:
         """The newest kept pipeline state of `vat`: the slot after which it stood, and its JSON."""
