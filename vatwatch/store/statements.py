@@ -44,7 +44,10 @@ INSERT_ACTION = insert("alarm_actions", ("taken_slot_ms", *columns.ACTION), once
 INSERT_PORT_EVENT = insert("port_events", ("taken_slot_ms", *columns.PORT_EVENT))
 INSERT_CARD = insert("vat_cards", ("settings_version", "place", *columns.CARD))
 KEEP_REJECTED = insert("rejected_rows", columns.REJECTED) + " ON CONFLICT DO NOTHING"
-SELECT_REJECTED = f"SELECT {listed(columns.REJECTED)} FROM rejected_rows WHERE (?1 IS NULL OR outlet = ?1) ORDER BY number DESC LIMIT ?2"
+SELECT_REJECTED = (
+    f"SELECT {listed(columns.REJECTED)} FROM rejected_rows"
+    " WHERE (?1 IS NULL OR outlet = ?1) ORDER BY number DESC LIMIT ?2"
+)
 REPLACE_DELIVERY = insert("deliveries", columns.DELIVERY).replace("INSERT", "REPLACE", 1)
 REPLACE_OUTLOOK = insert("outlooks", columns.OUTLOOK).replace("INSERT", "REPLACE", 1)
 FORGET_OUTLOOK = "DELETE FROM outlooks WHERE vat = ?"
