@@ -27,15 +27,18 @@ ALLOWED: dict[str, set[str]] = {
     "clock": set(),
     "service_manager": set(),
     "port_tables": {"probes"},
-    "config": {"chemistry", "port_tables", "vat", *LEAVES},
+    "outlet_tables": {"outlets", "port_tables", *LEAVES},
+    "config": {"chemistry", "outlet_tables", "port_tables", "vat", *LEAVES},
     "in_force": {"chemistry", "config", "vat", *LEAVES},
     "calibration_due": {"vat", *LEAVES},
     "calibrating": {"assembly", "chemistry", "config", "probes", "store", "vat", *LEAVES},
     "calibration_dialogue": {"calibrating", "chemistry", "vat", *LEAVES},
-    "assembly": {"config", "in_force", "chemistry", "vat", "port_tables", "probes", "outlets", *LEAVES},
+    "assembly": {"config", "in_force", "chemistry", "vat", "port_tables", "probes", *LEAVES},
+    "destinations": {"config", "outlets", *LEAVES},
     "recorder": {"restoring", "saving", "assembly", "clock", "store", "vat", *LEAVES},
     "daemon": {
-        "assembly", "clock", "config", "in_force", "outlets", "page", "probes", "recorder", "service_manager", "store", "vat",
+        "assembly", "clock", "config", "destinations",
+        "in_force", "outlets", "page", "probes", "recorder", "service_manager", "store", "vat",
         *LEAVES,
     },
     "saving": {"store", *LEAVES},
@@ -43,7 +46,10 @@ ALLOWED: dict[str, set[str]] = {
     "explain": {"restoring", "store", "vat", *LEAVES},
     "terminal": {"page", "store", *LEAVES},
     "commissioning": {"chemistry", "config", "probes", *LEAVES},
-    "checkup": {"assembly", "calibration_due", "config", "daemon", "outlets", "probes", "store", *LEAVES},
+    "checkup": {
+        "assembly", "calibration_due", "config", "daemon", "destinations", "outlet_tables", "outlets", "probes",
+        "store", *LEAVES,
+    },
     "demo": {
         "clock", "config", "daemon", "page", "rehearsal", "season", "store", "terminal", *LEAVES
     },
@@ -61,6 +67,8 @@ PURE_MODULES = (
     "probes/modbus.py",
     "probes/inference.py",
     "outlets/homie.py",
+    "outlets/rounds.py",
+    "outlets/digests.py",
     "page/wording.py",
     "page/hand.py",
 )

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from types import FrameType
 
-from vatwatch import assembly, service_manager
+from vatwatch import assembly, destinations, service_manager
 from vatwatch.clock import Clock, SystemClock
 from vatwatch.config import Config
 from vatwatch.errors import ConfigError, StoreError
@@ -96,9 +96,13 @@ class Daemon:
 
     def start(self) -> None:
         """Open store, threads, page. Broker, database, phone and probes may all be away. Raises VatwatchError."""
-        outlets = assembly.outlets(self.config, self.source, self.open_reader, self.clock.now_ms, self._page_address())
+        outlets = destinations.outlets(
+            self.config, self.source, self.open_reader, self.clock.now_ms, self._page_address()
+        )
         # Phones once more, with connections of their own: for danger while the store cannot be written.
-        targets = assembly.phone_outlets(self.config, self.source, self.clock.now_ms, self._page_address())
+        targets = destinations.phone_outlets(
+            self.config, self.source, self.clock.now_ms, self._page_address(), danger_only=True
+        )
         self._urgent = UrgentSender(targets)
         self._writer, salvaged = open_or_salvage(self.store_path)
         try:

@@ -19,7 +19,7 @@ class Book:
     def __init__(self) -> None:
         self.lock = threading.Lock()
         self.rows: dict[Stream, list[Numbered]] = {stream: [] for stream in Stream}
-        self.deliveries: dict[tuple[str, str], Delivery] = {}
+        self.kept: dict[tuple[str, str], Delivery] = {}
         self.records = 0
         self.vats: list[VatCard] = []
         self.refuse_records: StoreError | None = None
@@ -76,13 +76,16 @@ class Book:
         return [event for event in latest.values() if event.to_state is not AlarmState.NORMAL]
 
     def delivery(self, outlet: str, stream: Stream) -> Delivery:
-        return self.deliveries.get((outlet, stream), Delivery(outlet, stream))
+        return self.kept.get((outlet, stream), Delivery(outlet, stream))
+
+    def deliveries(self) -> list[Delivery]:
+        return list(self.kept.values())
 
     def record_delivery(self, delivery: Delivery) -> None:
         if self.refuse_records is not None:
             raise self.refuse_records
         self.records += 1
-        self.deliveries[delivery.outlet, delivery.stream] = delivery
+        self.kept[delivery.outlet, delivery.stream] = delivery
 
 
 class SwiftWake(Wake):
