@@ -13,6 +13,7 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from types import FrameType
+from zoneinfo import ZoneInfo
 
 from vatwatch import assembly, destinations, service_manager
 from vatwatch.clock import Clock, SystemClock
@@ -28,6 +29,8 @@ from vatwatch.page.server import PageServer
 from vatwatch.probes.reader import PortReader
 from vatwatch.recorder import Recorder
 from vatwatch.records import Calibration, PortEvent
+from vatwatch.shed_facts import FactFinder
+from vatwatch.shed_watch import ShedWatch
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.salvage import open_or_salvage
 from vatwatch.store.writing import StoreWriter
@@ -118,6 +121,9 @@ class Daemon:
                 self._committed,
                 self._urgent.send,
                 self._recalibrate,
+                ShedWatch(
+                    ZoneInfo(self.config.site.timezone), FactFinder(self.store_path, self.clock, self._outlet_names)
+                ),
             )
             self._recorder.night = self.config.night.settings(self.config.site.timezone)
             self._recorder.start()
@@ -247,6 +253,9 @@ class Daemon:
             forwarder.notify()
         if self._page_app is not None:
             self._page_app.ring()
+
+    def _outlet_names(self) -> list[str]:
+        return [forwarder.name for forwarder in self._forwarders]
 
     def _page_address(self) -> str | None:
         page = self.config.page

@@ -119,10 +119,13 @@ def test_what_is_held_for_quiet_hours_survives_a_kill(tmp_path: Path) -> None:
             shed.plug_in()
             shed.start()
             shed.wait_for_scans(3)
-            shed.set_liquor("10.00 -700.0 62.00")  # too hot, which is told, and sour, which waits
-            wait_until(lambda: refs(phone), "the danger is told in quiet hours", 20)
+            shed.set_liquor("10.00 -700.0 30.00")
             with shed.reader() as reader:
-                wait_until(lambda: any(p.alarm == "off-ph-low" for p in reader.pushes(0, 2**62)), "the other push", 20)
+                wait_until(
+                    lambda: any(p.alarm == "off-ph-low" for p in reader.pushes(0, 2**62)), "a push that waits", 20
+                )
+            shed.set_liquor("10.00 -700.0 62.00")
+            wait_until(lambda: refs(phone), "the danger is told in quiet hours", 20)
             pause(2.5)  # several rounds of its outlet
             shed.kill()
             assert [ref for ref in refs(phone) if "off-ph-low" in ref] == []

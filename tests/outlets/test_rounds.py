@@ -220,7 +220,9 @@ WISHES = st.builds(
 def test_whatever_comes_when(pushes: list[Push], wishes: Wishes, lane: Lane, down: list[int]) -> None:
     """A day minute by minute, the phone away now and then: every promise at once."""
     given = rows(*pushes)
-    position, sent, messages = 0, [], []
+    position = 0
+    sent: list[int] = []
+    messages: list[tuple[int, Message]] = []
     covered: dict[int, int] = {}
     for minute in range(0, 36 * 60, 5):
         now = EVENING + minute * MINUTE_MS
