@@ -137,6 +137,7 @@ def situations_ahead(
             value=None if coming is None else coming.per_hour,
             suppressed=alarm != HEATING
             and (settling or limit not in been_inside or (alarm == TIRING_REDUCTION and looked_at_mv is None)),
+            moot=alarm != HEATING and limit not in been_inside,
         )
     found[UNLOGGED] = Situation(beyond=ahead.unlogged_ms is not None)
     found[DOUBTFUL] = _doubtful(reduction, settling, looked_at_mv, offset_mv, beyond, been_inside)
