@@ -22,7 +22,7 @@ ALLOWED: dict[str, set[str]] = {
     "outlets": LEAVES,
     "dyeing": LEAVES,
     "page": {"dyeing", "store", *LEAVES},
-    "season": {"store", "vat", *LEAVES},
+    "season": {"chemistry", "dyeing", "store", "vat", *LEAVES},
     "rehearsal": LEAVES,
     "clock": set(),
     "service_manager": set(),
