@@ -169,7 +169,7 @@ def test_a_number_that_never_moves_is_stuck_once_that_is_longer_than_it_ever_res
     assert (finding.name, finding.flag) == (FaultName.STUCK, Flag.SUSPECT)
     assert "exactly pH 11.04" in finding.sentence
     ph = watch.measured()[0]
-    assert (ph.value is not None, ph.flag, ph.reason) == (True, Flag.SUSPECT, "stuck")
+    assert (ph.value is not None, ph.flag, ph.reason) == (True, Flag.SUSPECT, finding.sentence)
     watch.minutes(2)
     assert watch.names == []
 

@@ -4,42 +4,43 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 
 from vatwatch.chemistry.alkali import Alkali
 from vatwatch.chemistry.sodium_error import sodium_error_ph
 from vatwatch.errors import RangeError
 from vatwatch.terms import Quantity, Signal
 from vatwatch.vat.probe_signs import KEPT_MINUTES, Minutes, all_of_last, base_of
+from vatwatch.vat.scan import calibrated
 from vatwatch.vat.settings import ProbeSettings, VatSettings
 
 LEAST_APART = {Quantity.PH: 0.4, Quantity.ORP: 40.0, Quantity.TEMPERATURE: 1.5}
 """Two sound probes may differ by this much in one vat (layers, another spot). Judgement."""
 SIGMAS_APART = 4.0
+_PLAIN = {Quantity.PH: Signal.PH, Quantity.ORP: Signal.ORP_MV, Quantity.TEMPERATURE: Signal.TEMPERATURE_C}
 
 SODIUM_MOL_L = {Alkali.SODA_ASH: 0.5, Alkali.CAUSTIC_SODA: 0.5, Alkali.LIME: 0.0, Alkali.POTASH: 0.0}
 """Sodium in the liquor, taken high: the soda of a sharp vat and its salts. Judgement; lime and potash bring none."""
 LEAST_ALKALINE_ERROR = 0.03
 
 
-def apart_by(a: ProbeSettings, b: ProbeSettings, minutes: Mapping[str, Minutes]) -> float:
-    """How far two probes of one quantity stand apart, as a share of what is allowed; 0 when either is silent."""
-    mine, its = _calibrated(a, minutes.get(a.probe, ())), _calibrated(b, minutes.get(b.probe, ()))
+def apart_by(a: ProbeSettings, b: ProbeSettings, minutes: Mapping[str, Minutes], at_ms: int) -> float:
+    """How far two probes of one quantity stand apart at `at_ms`, as a share of what is allowed; 0 when either is silent.
+
+    What is allowed grows with the age of their calibrations, as their readings' own uncertainty does.
+    """
+    mine, its = _calibrated(a, minutes.get(a.probe, ()), at_ms), _calibrated(b, minutes.get(b.probe, ()), at_ms)
     if mine is None or its is None:
         return 0.0
     return abs(mine[0] - its[0]) / max(LEAST_APART[a.signal.quantity], SIGMAS_APART * math.hypot(mine[1], its[1]))
 
 
-def _calibrated(probe: ProbeSettings, minutes: Minutes) -> tuple[float, float] | None:
+def _calibrated(probe: ProbeSettings, minutes: Minutes, at_ms: int) -> tuple[float, float] | None:
+    """Value and 1 σ of the newest minute, which is kept in the unit of the quantity whatever the signal was."""
     if not minutes or (mean := minutes[-1].mean) is None:
         return None
-    match probe.signal.quantity:
-        case Quantity.PH:
-            ph = probe.ph_calibration.apply(mean, 25.0)
-            return ph, probe.ph_calibration.sigma(ph, 25.0, probe.sigma)
-        case Quantity.ORP:
-            return probe.orp_calibration.apply(mean), math.hypot(probe.sigma, probe.orp_calibration.sigma_mv)
-        case _:
-            return mean + probe.temperature_offset_c, probe.sigma
+    as_quantity = replace(probe, signal=_PLAIN[probe.signal.quantity])
+    return calibrated(as_quantity, mean, 25.0, at_ms)
 
 
 def alkaline_error(settings: VatSettings, probe: ProbeSettings, ph: float | None, above_ph: float) -> float:
