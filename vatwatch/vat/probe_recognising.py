@@ -74,7 +74,7 @@ def look(settings: VatSettings, memory: FaultMemory, slot_ms: int) -> FaultMemor
     if not standing and not memory.findings and apart == memory.apart:
         return memory
     kept = tuple(standing)
-    findings = memory.findings if kept == before else _findings(settings, memory, kept)
+    findings = memory.findings if kept == before else _findings(settings, memory, kept, slot_ms)
     return replace(memory, standing=kept, findings=findings, apart=apart)
 
 
@@ -138,7 +138,7 @@ def _still(
             other = _settings_of(settings, s.other)
             return other is not None and apart_by(probe, other, memory.minutes, slot_ms) > 0.7
         case FaultName.ALKALINE_ERROR:
-            return alkaline_error(settings, probe, last.mean, 11.9) > 0.0
+            return alkaline_error(settings, probe, memory.minutes, slot_ms, 11.9) > 0.0
 
 
 def _alone(settings: VatSettings, memory: FaultMemory, slot_ms: int, taken: set[str]) -> list[Standing]:
@@ -254,7 +254,7 @@ def _doubts(settings: VatSettings, memory: FaultMemory, slot_ms: int, taken: set
             found.append(Standing(FaultName.SLOW, name, "", slot_ms, None, last))
         steady = all_of_last(minutes, 3)
         calm = steady is not None and all(m.span < 0.3 for m in steady)
-        if calm and probe.signal.quantity is Quantity.PH and alkaline_error(settings, probe, last, 12.0) > 0.0:
+        if calm and alkaline_error(settings, probe, memory.minutes, slot_ms, 12.0) > 0.0:
             found.append(Standing(FaultName.ALKALINE_ERROR, name, "", slot_ms, None, last))
     return found
 
@@ -282,7 +282,9 @@ def _apart(
 _FAILS = (FaultName.OUT_OF_LIQUOR, FaultName.SHORTED, FaultName.OPEN, FaultName.FAULT_VALUE, FaultName.WRONG_UNIT)
 
 
-def _findings(settings: VatSettings, memory: FaultMemory, standing: tuple[Standing, ...]) -> tuple[Finding, ...]:
+def _findings(
+    settings: VatSettings, memory: FaultMemory, standing: tuple[Standing, ...], slot_ms: int
+) -> tuple[Finding, ...]:
     """What stands, in words; probes out of the liquor are told together."""
     groups: dict[tuple[str, str], list[Standing]] = {}
     for s in standing:
@@ -303,7 +305,7 @@ def _findings(settings: VatSettings, memory: FaultMemory, standing: tuple[Standi
                 now = s.level if fault is not FaultName.DISAGREE else minutes[-1].mean if minutes else None
                 seen.append(Seen(one, probe.signal.quantity, s.before, now))
                 if fault is FaultName.ALKALINE_ERROR:
-                    low_by = alkaline_error(settings, probe, now, 0.0)
+                    low_by = alkaline_error(settings, probe, memory.minutes, slot_ms, 0.0)
         firm = all(s.firm for s in members)
         since = min(s.since_ms for s in members)
         flag = Flag.FAIL if fault in _FAILS and firm else Flag.SUSPECT
