@@ -279,7 +279,7 @@ def _apart(
     return apart, found
 
 
-_FAILS = (FaultName.OUT_OF_LIQUOR, FaultName.SHORTED, FaultName.OPEN, FaultName.FAULT_VALUE, FaultName.WRONG_UNIT)
+FAILS = (FaultName.OUT_OF_LIQUOR, FaultName.SHORTED, FaultName.OPEN, FaultName.FAULT_VALUE, FaultName.WRONG_UNIT)
 
 
 def _findings(
@@ -308,7 +308,7 @@ def _findings(
                     low_by = alkaline_error(settings, probe, memory.minutes, slot_ms, 0.0)
         firm = all(s.firm for s in members)
         since = min(s.since_ms for s in members)
-        flag = Flag.FAIL if fault in _FAILS and firm else Flag.SUSPECT
+        flag = Flag.FAIL if fault in FAILS and firm else Flag.SUSPECT
         sentence = sentence_for(fault, seen, since, settings.timezone, settings.warmed, firm)
         found.append(Finding(fault, tuple(one.probe for one in seen), flag, sentence, since, low_by))
     return tuple(sorted(found, key=lambda finding: (-finding.flag, finding.since_ms, finding.name)))
