@@ -146,7 +146,7 @@ def _chemical(
     for name in CHEMICAL:
         if name == window.OFF_REDUCTION:
             stands: Sequence[float] = [belief.quantile_mv(part) for part in _OFFSET_PARTS]
-            scale = thermal_mv(25.0 if temperature_c is None else temperature_c, electrons=2)
+            scale = thermal_mv(25.0 if temperature_c is None else min(max(temperature_c, 0.0), 100.0), electrons=2)
         else:
             stands, scale = [ph_sigma * z for z in NORMAL_TENTHS], shapes.PH_SCALE
         found.append(ways_to(ahead.trends, ahead.lately, name, limits[name], stands, scale))
