@@ -10,6 +10,7 @@ within the horizon. Pure and cheap: one filter step a minute and quantity.
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -60,6 +61,10 @@ HORIZON_MS = 12 * HOUR_MS
 OPEN_END_H = 48.0
 """Beyond this a late end is left open."""
 SLOPE_WINDOWS_H = (3.0, 8.0)
+SATURATED_LOGIT = math.log(99.0)
+SPENT_LASTS_H = (6.0, 20.0, 60.0)
+"""How long the leuco of a vat lasts from 99 % to its limit once the reductant is gone: by air, lid and size of the vat, half
+a day to a week. Simulated vats; no source."""
 ROOMS_C = (10.0, 16.0, 22.0)
 """Rooms a vat may stand in, for how it cools: nobody measures the room. Judgement."""
 NORMAL_TENTHS = (-1.645, -1.036, -0.674, -0.385, -0.126, 0.126, 0.385, 0.674, 1.036, 1.645)
@@ -101,11 +106,21 @@ class Ways:
     per_hour: float
 
     def chance_within(self, hours: float) -> float:
-        return sum(1 for one in self.hours if one <= hours) / len(self.hours)
+        """The chance of standing beyond the limit by then, or of doing so already."""
+        return bisect_right(self.hours, hours) / len(self.hours)
+
+    def chance_of_passing(self, hours: float) -> float:
+        """The chance of passing the limit by then, if it has not been passed yet: what a movement says."""
+        passed = bisect_right(self.hours, 0.0)
+        inside = len(self.hours) - passed
+        return (bisect_right(self.hours, hours) - passed) / inside if inside else 0.0
 
     def crossing(self, at_ms: int) -> Crossing | None:
-        """Early, median and late; None when it is less likely than not within the horizon."""
-        early, median, late = (self.hours[int(part * (len(self.hours) - 1))] for part in (0.1, 0.5, 0.9))
+        """Early, median and late of passing it from inside; None when less likely than not within the horizon."""
+        inside = self.hours[bisect_right(self.hours, 0.0) :]
+        if not inside:
+            return None
+        early, median, late = (inside[int(part * (len(inside) - 1))] for part in (0.1, 0.5, 0.9))
         if median * HOUR_MS > HORIZON_MS:
             return None
         late_ms = None if late > OPEN_END_H else at_ms + int(late * HOUR_MS)
@@ -184,5 +199,11 @@ def _times(quantity: str, limit: Limit, level: float, distance: float, loss: flo
         if limit.side is Side.LOW:
             return [shapes.cooling(level, limit.at, loss, room_c) for room_c in ROOMS_C]
         return [even] * shapes_of
-    faster = shapes.ever_faster(distance, loss, scale)
-    return [faster, even] if quantity == PH else [faster, even, shapes.ever_slower(distance, loss, scale)]
+    if quantity == PH:
+        return [shapes.ever_faster(distance, loss, scale), even]
+    # Beyond 99 % the reductant alone sets the potential: its fall brings the vat there, and what comes then has not begun.
+    reductant = limit.at + distance - scale * SATURATED_LOGIT
+    if reductant > 0.0:
+        return [reductant / loss + hours for hours in SPENT_LASTS_H]
+    slower = shapes.ever_slower(distance, loss, scale)
+    return [even, slower, slower]

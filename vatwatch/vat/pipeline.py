@@ -32,7 +32,7 @@ GAP_MS = 2 * MINUTE_MS
 
 WARMEST_ALKALI_C = 60.0
 """Where the alkali model of chemistry.alkali ends."""
-MOST_DOUBT_PH = 0.1
+MOST_DOUBT_PH = 0.03
 """More doubt than this would warn for ever; what is left of it is for a calibration to settle."""
 FAILED = "the judgement of this slot failed; this is a defect of the program"
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 
 from vatwatch.chemistry.nernst import thermal_mv
 from vatwatch.records import Reduction
@@ -47,19 +48,23 @@ LONGER = 1.4
 DAY_H = 24.0
 LIKELY_IN_A_DAY, POSSIBLE_SOON = 0.75, 0.25
 """Chances of having passed the limit within a day and within the lead, from which a slow fall is told. Tuned."""
-FALLEN_SINCE_LOOK_MV = 10.0
-DOUBT_ABOVE = 0.12
+FALLEN_SINCE_LOOK_MV = 4.0
 DOUBT_WITHIN_H = 6.0
-"""A look is asked for from this chance on of being below the limit within so many hours. Tuned."""
+DOUBT_IN_EVENING, DOUBT_ANY_TIME = 0.12, 0.3
+"""A look is asked for from these chances on of standing below the limit: within a day in the evening, when looking is
+easy and the night is before it; within six hours at any time. Tuned."""
+EVENING = (17 * 60, 21 * 60)
+"""Minutes after local midnight between which a day's doubt is settled by one look."""
 _OFFSET_PARTS = tuple((i + 0.5) / 10 for i in range(10))
 
 
 @dataclass(frozen=True, slots=True)
 class Chance:
-    """How likely a limit will have been passed: within the lead, within the hours a look is asked for, within a day."""
+    """How likely a limit is passed from inside (`in_lead`, `in_day`), or is or will be stood beyond (`soon`, `day`)."""
 
     limit: str
-    lead: float
+    in_lead: float
+    in_day: float
     soon: float
     day: float
 
@@ -128,7 +133,13 @@ def look_ahead(
         chemical = _chemical(ahead, values.get(TEMPERATURE), limits, belief, ph_sigma)
         lead_h = settings.lead_ms / HOUR_MS
         chances = tuple(
-            Chance(w.limit, w.chance_within(lead_h), w.chance_within(DOUBT_WITHIN_H), w.chance_within(DAY_H))
+            Chance(
+                w.limit,
+                w.chance_of_passing(lead_h),
+                w.chance_of_passing(DAY_H),
+                w.chance_within(DOUBT_WITHIN_H),
+                w.chance_within(DAY_H),
+            )
             for w in chemical
         )
         coming = [w.crossing(slot_ms) for w in chemical]
@@ -197,7 +208,7 @@ def situations_ahead(
         coming, chance = ahead.crossing(limit), ahead.chance(limit)
         reach_ms = lead_ms * LONGER if standing.get(alarm, False) else lead_ms
         near = coming is not None and coming.median_ms - slot_ms <= reach_ms
-        if chance is not None and chance.day >= LIKELY_IN_A_DAY and chance.lead >= POSSIBLE_SOON:
+        if chance is not None and chance.in_day >= LIKELY_IN_A_DAY and chance.in_lead >= POSSIBLE_SOON:
             near = True
         if alarm == TIRING_REDUCTION:
             # Far below the couple the reductant alone sets the potential: its fall says nothing of the share yet.
@@ -209,12 +220,14 @@ def situations_ahead(
             and (settling or limit not in been_inside or (alarm == TIRING_REDUCTION and looked_at_mv is None)),
         )
     found[UNLOGGED] = Situation(beyond=ahead.unlogged_ms is not None)
-    found[DOUBTFUL] = _doubtful(ahead, reduction, settling, looked_at_mv, beyond, been_inside)
+    found[DOUBTFUL] = _doubtful(ahead, settings, slot_ms, reduction, settling, looked_at_mv, beyond, been_inside)
     return found
 
 
 def _doubtful(
     ahead: Ahead,
+    settings: VatSettings,
+    slot_ms: int,
     reduction: Reduction | None,
     settling: bool,
     looked_at_mv: float | None,
@@ -231,8 +244,12 @@ def _doubtful(
     now_mv = ahead.lately[-1].margin_mv if ahead.lately else None
     fallen = looked_at_mv is None or (now_mv is not None and now_mv <= looked_at_mv - FALLEN_SINCE_LOOK_MV)
     chance = ahead.chance(window.OFF_REDUCTION)
-    below = 1.0 - reduction.probability_fit if chance is None else max(chance.soon, 1.0 - reduction.probability_fit)
-    return Situation(beyond=fallen and below >= DOUBT_ABOVE, value=reduction.probability_fit)
+    now = 1.0 - reduction.probability_fit
+    soon, day = (now, now) if chance is None else (max(now, chance.soon), max(now, chance.day))
+    then = datetime.fromtimestamp(slot_ms / 1000, tz=UTC).astimezone(settings.timezone)
+    evening = EVENING[0] <= then.hour * 60 + then.minute < EVENING[1]
+    doubted = soon >= DOUBT_ANY_TIME or (evening and day >= DOUBT_IN_EVENING)
+    return Situation(beyond=fallen and doubted, value=reduction.probability_fit)
 
 
 def values_by_quantity(

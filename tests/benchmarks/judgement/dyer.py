@@ -125,21 +125,25 @@ class Dyer:
 
     def feed(self, now_ms: int, doing: str) -> None:
         """Half of the range's upper end first; the other half after the rest, if the vat is not back inside."""
-        if self.state is None or self.scan is None:
-            return
-        dose = self.dose(doing)
-        if not isinstance(dose, Dose):
-            return
-        self.rig.befall(now_ms, Mishap.LID_ON)
-        half = dose.high_g / 2
-        self.give(now_ms, doing, dose.substance, half)
+        half = self.feed_half(now_ms, doing)
 
         def second(now: int) -> None:
-            off = {window.OFF_REDUCTION, window.OFF_PH_LOW}
-            if self.scan is not None and off & set(self.scan.shortfalls):
-                self.give(now, doing, dose.substance, half)
+            off = window.OFF_REDUCTION if doing == "feed" else window.OFF_PH_LOW
+            if half and self.scan is not None and off in self.scan.shortfalls:
+                self.feed_half(now, doing)
 
         self.later(now_ms + 75 * MINUTE_MS, second)
+
+    def feed_half(self, now_ms: int, doing: str) -> float:
+        """Half of the upper end of what the advice says now, lid on, stirred in; the grams, 0 when it gives none."""
+        if self.state is None or self.scan is None:
+            return 0.0
+        dose = self.dose(doing)
+        if not isinstance(dose, Dose):
+            return 0.0
+        self.rig.befall(now_ms, Mishap.LID_ON)
+        self.give(now_ms, doing, dose.substance, dose.high_g / 2)
+        return dose.high_g / 2
 
     def dose(self, doing: str) -> Dose | NoDose:
         assert self.state is not None
@@ -153,8 +157,8 @@ class Dyer:
         into_vat = REDUCTANT.get(substance, substance) if doing == "feed" else alkali
         fed, stirred = self.entry(now_ms, EntryKind.FEED, substance, grams), self.entry(now_ms, EntryKind.STIR)
         self.rig.do(self.entry(now_ms, EntryKind.FEED, into_vat, grams))
-        if doing == "feed" and self.settings.recipe.feed_with:
-            self.rig.do(self.entry(now_ms, EntryKind.FEED, "lime", 2.0 * grams))
+        if doing == "feed" and self.settings.recipe.lime_with_feed:
+            self.rig.do(self.entry(now_ms, EntryKind.FEED, "lime", self.settings.recipe.lime_with_feed * grams))
         self.rig.do(stirred)
         self._journal += [fed, stirred]
 

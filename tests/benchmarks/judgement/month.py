@@ -8,7 +8,7 @@ of the vat is left alone and watched, so that a warning can be held against what
 from __future__ import annotations
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field, replace
 
 from tests.benchmarks.judgement.dyer import ANSWER, Dyer, daily_round
@@ -126,12 +126,8 @@ def run_month(
         rig.advance(now)
         journal = dyer.take_due(now)
         month.doings += [now for _ in journal]
-        values = dict(zip(("ph", "orp", "temperature"), rig.read(now - 5_000), strict=True))
-        samples = [
-            Sample(now - 5_000, VAT, probe, signal, values[name])
-            for probe, signal, name in _SIGNALS
-            if not any(start <= now < end and which == name for start, end, which in unplugged)
-        ]
+        cut = {which for start, end, which in unplugged if start <= now < end}
+        samples = samples_of(rig, now, cut)
         state, result = step(quick if hot else settings, state, now, samples, journal)
         scan = result.scan
         dyer.state, dyer.scan = state, scan
@@ -143,6 +139,13 @@ def run_month(
                 month.alone[push.push_id] = left_alone(rig, settings.window, now, AHEAD_H).first
             dyer.hear(push)
     return month
+
+
+def samples_of(rig: Rig, now_ms: int, cut: Collection[str] = ()) -> list[Sample]:
+    """What the meters show in this slot; `cut` names probes whose cable is off."""
+    at = now_ms - 5_000
+    values = dict(zip(("ph", "orp", "temperature"), rig.read(at), strict=True))
+    return [Sample(at, VAT, probe, signal, values[name]) for probe, signal, name in _SIGNALS if name not in cut]
 
 
 def _befall(month: Month, fault: Fault, rig: Rig, now_ms: int, dyer: Dyer) -> None:

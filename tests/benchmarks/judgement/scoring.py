@@ -6,10 +6,11 @@ the dyer: then acting on it was right. Otherwise it is needless. By push:
 - a limit passed (off, too hot): the truth stood beyond that limit within an hour and a half of the push, or within what
   a calibrated probe leaves unsure of it (0.06 pH, 1 °C); for the reduction also when the vat left alone would have
   passed it within a day.
-- tiring, turning sour, cooling: the vat left alone from that moment would have passed the limit within 24 h.
+- tiring, turning sour, cooling: the vat left alone from that moment would have passed the limit within 24 h; tiring also
+  when the share was below 0.95 already: whoever looks then sees a liquor that is no longer sharp.
 - heating: the vat left alone would have passed its ceiling, or the heater really was stuck.
 - a request for a look: the vat left alone would have passed its limit within 48 h, or the share was below 0.95
-  already (its colour is no longer that of a sharp vat, so that looking does tell).
+  already (its colour no longer tells of a sharp vat, so that looking does tell).
 - something done that nobody wrote down: something was, within the hour before.
 - a probe silent or not believable: one of its faults was on the vat.
 - the evening outlook: it says a vat will not hold, and left alone the vat would have held.
@@ -161,7 +162,7 @@ def _needed(month: Month, push: Push) -> bool:
         return True
     about = [_at(month, t) for t in range(at_ms - 90 * MINUTE_MS, at_ms + 90 * MINUTE_MS, MINUTE_MS)]
     match alarm:
-        case tiring.DOUBTFUL:
+        case tiring.DOUBTFUL | tiring.TIRING_REDUCTION:
             return _at(month, at_ms).share < COLOUR_TELLS_BELOW
         case tiring.HEATING:
             return any(f.kind == "heater stuck on" and f.at_ms <= at_ms <= f.until_ms for f in month.faults)

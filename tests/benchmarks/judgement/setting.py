@@ -69,8 +69,8 @@ def made_ready(rig: Rig, chemistry: str, from_ms: int, at_ms: int) -> None:
             feed(now_ms, ALKALI[recipe.alkali.value], 0.4 * rig.volume_l)
         if rig.truth().share < 0.98:
             feed(now_ms, REDUCTANT.get(recipe.reductant, recipe.reductant), 0.5 * recipe.feed_g_l[1] * rig.volume_l)
-            if recipe.feed_with:
-                feed(now_ms, "lime", recipe.feed_g_l[1] * rig.volume_l)
+            if recipe.lime_with_feed:
+                feed(now_ms, "lime", recipe.lime_with_feed * recipe.feed_g_l[1] * rig.volume_l)
     rig.advance(at_ms)
 
 
