@@ -33,7 +33,8 @@ ALLOWED: dict[str, set[str]] = {
     "calibrating": {"assembly", "chemistry", "config", "probes", "store", "vat", *LEAVES},
     "calibration_dialogue": {"calibrating", "chemistry", "vat", *LEAVES},
     "assembly": {"config", "in_force", "chemistry", "vat", "port_tables", "probes", "outlets", *LEAVES},
-    "recorder": {"restoring", "saving", "assembly", "clock", "store", "vat", *LEAVES},
+    "judging": {"restoring", "store", "vat", *LEAVES},
+    "recorder": {"judging", "saving", "clock", "store", "vat", *LEAVES},
     "daemon": {
         "assembly", "clock", "config", "in_force", "outlets", "page", "probes", "recorder", "service_manager", "store", "vat",
         *LEAVES,

@@ -105,6 +105,11 @@ class StoreWriter:
                 connection.execute(statements.INSERT_PORT_EVENT, (batch.slot_ms, *rows.port_event_row(event)))
             for push in batch.shed_pushes:
                 connection.execute(statements.INSERT_PUSH, (OF_NO_SCAN, *rows.push_row(push)))
+            for vat, outlook in batch.outlooks.items():
+                if outlook is None:
+                    connection.execute(statements.FORGET_OUTLOOK, (vat,))
+                else:
+                    connection.execute(statements.REPLACE_OUTLOOK, rows.outlook_row(outlook))
             for vat, state_json in batch.state_snapshots.items():
                 connection.execute(statements.REPLACE_SNAPSHOT, (vat, batch.slot_ms, state_json))
         if batch.steps:
