@@ -201,6 +201,8 @@ def _times(quantity: str, limit: Limit, level: float, distance: float, loss: flo
         return [even] * shapes_of
     if quantity == PH:
         return [shapes.ever_faster(distance, loss, scale), even]
+    if limit.side is Side.HIGH:
+        return [even] * shapes_of  # it recovers: how, nobody can say beforehand
     # Beyond 99 % the reductant alone sets the potential: its fall brings the vat there, and what comes then has not begun.
     reductant = limit.at + distance - scale * SATURATED_LOGIT
     if reductant > 0.0:

@@ -153,15 +153,23 @@ def look_ahead(
 def _chemical(
     ahead: Ahead, temperature_c: float | None, limits: Mapping[str, Limit], belief: OffsetBelief, ph_sigma: float
 ) -> list[Ways]:
-    found = []
-    for name in CHEMICAL:
-        if name == window.OFF_REDUCTION:
-            stands: Sequence[float] = [belief.quantile_mv(part) for part in _OFFSET_PARTS]
-            scale = thermal_mv(25.0 if temperature_c is None else min(max(temperature_c, 0.0), 100.0), electrons=2)
-        else:
-            stands, scale = [ph_sigma * z for z in NORMAL_TENTHS], shapes.PH_SCALE
-        found.append(ways_to(ahead.trends, ahead.lately, name, limits[name], stands, scale))
+    found = [
+        ways_to(ahead.trends, ahead.lately, name, limits[name], *left_open(name, temperature_c, belief, ph_sigma))
+        for name in CHEMICAL
+    ]
     return [one for one in found if one is not None]
+
+
+def left_open(
+    limit: str, temperature_c: float | None, belief: OffsetBelief, ph_sigma: float
+) -> tuple[Sequence[float], float]:
+    """Where the value held against `limit` may really stand, as equally likely shifts, and the scale of its shapes."""
+    if limit == window.OFF_REDUCTION:
+        at_c = 25.0 if temperature_c is None else min(max(temperature_c, 0.0), 100.0)
+        return [belief.quantile_mv(part) for part in _OFFSET_PARTS], thermal_mv(at_c, electrons=2)
+    if limit in WARMTH:
+        return (0.0,), 1.0
+    return [ph_sigma * z for z in NORMAL_TENTHS], shapes.PH_SCALE
 
 
 def _warmth(
