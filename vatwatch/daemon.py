@@ -11,14 +11,15 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
-from vatwatch import assembly, reloading, service_manager
+from vatwatch import assembly, destinations, reloading, service_manager
 from vatwatch.clock import Clock, SystemClock
 from vatwatch.config import Config, load_config
 from vatwatch.errors import ConfigError, StoreError, VatwatchError
 from vatwatch.in_force import why_unusable
 from vatwatch.outlets.forwarder import Forwarder, Outlet
+from vatwatch.outlets.outlet import Prepared
 from vatwatch.outlets.urgent import UrgentSender
 from vatwatch.page.address import origin_of, page_url
 from vatwatch.page.app import Page, create_app
@@ -28,14 +29,13 @@ from vatwatch.probes.reader import PortReader
 from vatwatch.recorder import Recorder
 from vatwatch.records import Calibration, PortEvent
 from vatwatch.secret_files import trusted
+from vatwatch.shed_facts import FactFinder
+from vatwatch.shed_watch import ShedWatch
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.salvage import open_or_salvage
 from vatwatch.store.writing import StoreWriter
 from vatwatch.summons import Call, Summons
 from vatwatch.vat.settings import VatSettings
-
-if TYPE_CHECKING:
-    from vatwatch.outlets.phone import PhoneOutlet
 
 log = logging.getLogger(__name__)
 
@@ -105,7 +105,7 @@ class Daemon:
         """Open store, threads, page. Broker, database, phone and probes may all be away. Raises VatwatchError."""
         outlets = self._outlets(self.config)
         # Phones once more, with connections of their own: for danger while the store cannot be written.
-        self._urgent = UrgentSender(self._phones(self.config))
+        self._urgent = UrgentSender(self._urgent_phones(self.config))
         self._outlet_marks = reloading.outlet_marks(self.config, self.source)
         self._writer, salvaged = open_or_salvage(self.store_path)
         try:
@@ -121,6 +121,9 @@ class Daemon:
                 self._committed,
                 self._urgent.send,
                 self._recalibrate,
+                ShedWatch(
+                    ZoneInfo(self.config.site.timezone), FactFinder(self.store_path, self.clock, self._outlet_names)
+                ),
             )
             self._recorder.night = self.config.night.settings(self.config.site.timezone)
             self._recorder.start()
@@ -241,9 +244,10 @@ class Daemon:
         assembly.vat_settings(config, self.source)
         marks = reloading.outlet_marks(config, self.source)
         outlets = self._outlets(config)
-        phones = self._phones(config)
+        phones = self._urgent_phones(config)
         for phone in phones:
-            phone.describe()
+            if isinstance(phone, Prepared):
+                phone.prepare()
         self.recorder.change_settings(lambda: self._take_over(config))
         self.recorder.night = config.night.settings(config.site.timezone)
         if self._urgent is not None:
@@ -279,10 +283,12 @@ class Daemon:
         return forwarder
 
     def _outlets(self, config: Config) -> list[Outlet]:
-        return assembly.outlets(config, self.source, self.open_reader, self.clock.now_ms, self._page_address())
+        return destinations.outlets(config, self.source, self.open_reader, self.clock.now_ms, self._page_address())
 
-    def _phones(self, config: Config) -> list[PhoneOutlet]:
-        return assembly.phone_outlets(config, self.source, self.clock.now_ms, self._page_address())
+    def _urgent_phones(self, config: Config) -> list[Outlet]:
+        return destinations.phone_outlets(
+            config, self.source, self.clock.now_ms, self._page_address(), danger_only=True
+        )
 
     def _settings_in_force(self, writer: StoreWriter, config: Config) -> int:
         """The vats as the file and the newest calibrations have them; gives the version under which they are kept."""
@@ -313,6 +319,9 @@ class Daemon:
             forwarder.notify()
         if self._page_app is not None:
             self._page_app.ring()
+
+    def _outlet_names(self) -> list[str]:
+        return [forwarder.name for forwarder in self._forwarders]
 
     def _page_address(self) -> str | None:
         page = self.config.page

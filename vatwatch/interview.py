@@ -20,6 +20,7 @@ from vatwatch.config import check_config
 from vatwatch.errors import VatwatchError
 from vatwatch.first_settings import Answers, BrokerAnswer, VatAnswer, settings_text, short_name
 from vatwatch.outlets.phone import PhoneOutlet, PhoneTarget
+from vatwatch.outlets.rounds import Lane, Wishes
 from vatwatch.page.passphrase import PassphraseHash, hash_passphrase, write_passphrase
 from vatwatch.probe_interview import ProbeInterview
 from vatwatch.vat.recipes import RECIPES, Chemistry, Fibre
@@ -148,7 +149,7 @@ class Interview:
             return None
 
         def usable(url: str) -> str:
-            PhoneOutlet(PhoneTarget("mine", url), lambda: 0).describe()
+            PhoneOutlet(PhoneTarget("mine", Wishes(ZoneInfo("UTC")), url), Lane.OTHERS, lambda: 0).describe()
             return url
 
         return self._secret("phone-url", self._asker.secret("Its Apprise URL?", usable))

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from vatwatch.config import Config, ProbeTable
 from vatwatch.secret_files import read_secret
 
-WHOLE = ("night", "mqtt", "influx", "phone")
+WHOLE = ("night", "mqtt", "influx", "phone", "heartbeat")
 """Tables taken over as they are. Of vats everything is, except that there is one more or one fewer."""
 WIRED = ("vat", "port", "field", "signal", "scale", "offset", "every_s")
 """What a port's reader was started with; the rest of a probe's table is about judging its numbers."""
@@ -88,7 +88,14 @@ def outlet_marks(config: Config, source: str) -> dict[str, str]:
         marks["influxdb"] = _mark(config.influx.model_dump_json(), secret)
     for name, phone in config.phone.items():
         secret = read_secret(phone.url_file, source, f"phone.{name}", "url_file")
-        marks[f"phone-{name}"] = _mark(phone.model_dump_json(), secret)
+        from vatwatch.outlets.phone import outlet_name
+        from vatwatch.outlets.rounds import Lane
+
+        for lane in Lane:
+            marks[outlet_name(name, lane)] = _mark(phone.model_dump_json(), secret)
+    if config.heartbeat is not None:
+        secret = read_secret(config.heartbeat.url_file, source, "heartbeat", "url_file")
+        marks["heartbeat"] = _mark(config.heartbeat.model_dump_json(), secret)
     return marks
 
 

@@ -45,6 +45,7 @@ def secrets_shown(config: Config, source: str) -> list[str]:
         config.mqtt.password_file if config.mqtt else None,
         config.influx.token_file if config.influx else None,
         *(phone.url_file for phone in config.phone.values()),
+        config.heartbeat.url_file if config.heartbeat else None,
         config.page.passphrase_file if config.page.enabled else None,
     ]
     return [said for file in files if file and (said := readable_by_others(beside(source, file)))]

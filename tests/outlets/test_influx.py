@@ -173,7 +173,7 @@ def test_a_bad_row_among_good_ones(fake: HttpReceiver) -> None:
     forwarder = Forwarder(InfluxOutlet(settings(fake.url)), book.open, book, lambda: T0)
     forwarder.start()
     try:
-        wait_until(lambda: book.delivery("influxdb", Stream.SCANS).position == 40, "all rows are dealt with")
+        wait_until(lambda: any(one.position == 40 for one in forwarder.deliveries), "all rows are dealt with")
     finally:
         assert forwarder.stop(5)
     done = book.delivery("influxdb", Stream.SCANS)
@@ -241,9 +241,12 @@ def test_the_library_is_not_loaded_before_it_is_needed() -> None:
 
     code = (
         "import sys; from vatwatch.outlets.influx import InfluxOutlet, InfluxSettings; "
+        "from datetime import UTC; "
         "from vatwatch.outlets.phone import PhoneOutlet, PhoneTarget; "
+        "from vatwatch.outlets.rounds import Lane, Wishes; "
         "from vatwatch.outlets.mqtt import MqttOutlet; "
-        "InfluxOutlet(InfluxSettings('http://x', 'o', 'b', 't', 's')); PhoneOutlet(PhoneTarget('a', 'json://x'), int); "
+        "InfluxOutlet(InfluxSettings('http://x', 'o', 'b', 't', 's')); "
+        "PhoneOutlet(PhoneTarget('a', Wishes(UTC), 'json://x'), Lane.DANGER, int); "
         "assert not {'influxdb_client', 'apprise', 'paho'} & set(sys.modules)"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
