@@ -90,7 +90,7 @@ def works(python: Path, folder: Path) -> str:
     program = python.with_name("vatwatch")
     said = run(program, "--version", cwd=folder)
     assert said == f"vatwatch {__version__}, store layout {NEWEST}\n"
-    assert "_VATWATCH_COMPLETE=complete_bash" in run(program, "--show-completion", "bash", cwd=folder)
+    assert "_VATWATCH_COMPLETE=complete_bash" in run("bash", "-c", f"{program} --show-completion; true", cwd=folder)
     where = run(python, "-c", "import vatwatch; print(vatwatch.__file__)", cwd=folder).strip()
     assert Path(where).is_relative_to(python.parents[1]), f"{where} is not the installed one"
     demo = run(
