@@ -34,6 +34,7 @@ ALLOWED: dict[str, set[str]] = {
     "calibration_dialogue": {"calibrating", "chemistry", "vat", *LEAVES},
     "assembly": {"config", "in_force", "chemistry", "vat", "port_tables", "probes", "outlets", *LEAVES},
     "judging": {"restoring", "store", "vat", *LEAVES},
+    "trial_settings": {"assembly", "config", "store", "vat", *LEAVES},
     "recorder": {"judging", "saving", "clock", "store", "vat", *LEAVES},
     "daemon": {
         "assembly", "clock", "config", "in_force", "outlets", "page", "probes", "recorder", "service_manager", "store", "vat",
@@ -51,7 +52,7 @@ ALLOWED: dict[str, set[str]] = {
     "commands": {
         "calibrating", "calibration_dialogue", "calibration_due",
         "assembly", "explain", "checkup", "commissioning", "config", "daemon", "demo", "page", "season", "store",
-        "terminal", "vatwatch", *LEAVES,
+        "terminal", "trial_settings", "vatwatch", *LEAVES,
     },
     "cli": {"commands", "vatwatch", *LEAVES},
 }  # fmt: skip
