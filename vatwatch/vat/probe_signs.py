@@ -148,12 +148,15 @@ def is_wild(minutes: Minutes, wild: float) -> bool:
     return len(big) >= 3 and sum(one * other < 0.0 for one, other in pairwise(big)) >= 2
 
 
-def stays_near(minutes: Minutes, level: float, within: float, noise: float, count: int = 3) -> bool:
-    """The last minutes all stood near a level and hardly moved."""
+def stays_near(minutes: Minutes, level: float, within: float, noise: float, drift: float, count: int = 3) -> bool:
+    """The last minutes all stood near a level and hardly moved: neither to and fro (`noise`) nor away (`drift`)."""
     last = all_of_last(minutes, count)
+    if last is None:
+        return False
+    means = [m.mean for m in last if m.mean is not None]
     return (
-        last is not None
-        and all(m.mean is not None and abs(m.mean - level) <= within for m in last)
+        all(abs(mean - level) <= within for mean in means)
+        and max(means) - min(means) <= drift
         and max(m.high for m in last) - min(m.low for m in last) <= noise
     )
 
