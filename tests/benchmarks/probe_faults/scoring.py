@@ -145,12 +145,13 @@ def run_clean(seed: str, chemistry: str, days: float, scan_ms: int) -> CleanMont
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One case (`number` of `seed`), or one vat left alone for `days` (0: it is a case)."""
+    """One case (`number` of `seed`, unless `case` is given), or one vat left alone for `days` (0: it is a case)."""
 
     seed: str
     number: int
     scan_ms: int
     days: float = 0.0
+    case: Case | None = None
 
     @property
     def key(self) -> str:
@@ -158,7 +159,7 @@ class Job:
 
     def run(self) -> Verdict | CleanMonth:
         if not self.days:
-            return run_case(draw_case(self.seed, self.number), self.scan_ms)
+            return run_case(self.case or draw_case(self.seed, self.number), self.scan_ms)
         turn, kind = divmod(self.number, len(CHEMISTRIES))
         return run_clean(f"{self.seed}/clean/{turn}", CHEMISTRIES[kind], self.days, self.scan_ms)
 

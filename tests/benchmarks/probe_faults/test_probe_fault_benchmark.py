@@ -9,6 +9,7 @@ with every test run. The long form reads every ten seconds:
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import count
 from pathlib import Path
 
@@ -21,11 +22,19 @@ from tests.benchmarks.probe_faults.shed import CHEMISTRIES
 WAYS = sum(map(len, VARIANTS.values()))
 
 
+DRAWN_ANEW = {"pH coated": ("fructose-lime", 16)}
+"""Where the long form's drawing ends for that variant's first case; every vat put aside on the way costs time."""
+
+
 def one_of_each_way() -> list[Job]:
     """The first case of each variant."""
     found: dict[str, Job] = {}
     for number in count():
-        found.setdefault(draw_case("test", number).variant, Job("test", number, 30_000))
+        case = draw_case("test", number)
+        if case.variant in DRAWN_ANEW:
+            chemistry, times = DRAWN_ANEW[case.variant]
+            case = replace(case, chemistry=chemistry, seed=case.seed + "+" * times)
+        found.setdefault(case.variant, Job("test", number, 30_000, case=case))
         if len(found) == WAYS:
             return list(found.values())
     raise AssertionError
