@@ -43,6 +43,7 @@ ALLOWED: dict[str, set[str]] = {
     "assembly": {"config", "in_force", "chemistry", "vat", "port_tables", "probes", *LEAVES},
     "destinations": {"config", "outlets", "secret_files", *LEAVES},
     "judging": {"restoring", "store", "vat", *LEAVES},
+    "trial_settings": {"assembly", "config", "store", "vat", *LEAVES},
     "recorder": {"handed_in", "judging", "saving", "shed_watch", "clock", "store", "vat", *LEAVES},
     "daemon": {
         "assembly", "clock", "config", "destinations",
@@ -72,7 +73,7 @@ ALLOWED: dict[str, set[str]] = {
         "asking", "interview",
         "calibrating", "calibration_dialogue", "calibration_due",
         "assembly", "explain", "checkup", "commissioning", "config", "daemon", "demo", "page", "season", "store",
-        "secret_files", "terminal", "vatwatch", *LEAVES,
+        "secret_files", "terminal", "trial_settings", "vatwatch", *LEAVES,
     },
     "cli": {"commands", "store", "vatwatch", *LEAVES},
 }  # fmt: skip
