@@ -123,6 +123,30 @@ def test_errors_are_found_where_they_are_raised(tmp_path: Path) -> None:
     assert part("errors").count("\n  - ") > 150
 
 
+def test_every_command_in_the_documents_is_one_there_is() -> None:
+    group: Any = get_command(app)
+    known = {name: {word for p in command.params for word in p.opts} for name, command in group.commands.items()}
+    pages = [ROOT / "README.md", PAGE, *(ROOT / "hardware_notes").glob("*.md"), *(ROOT / "systemd").glob("*.md")]
+    seen = 0
+    for page in pages:
+        code = _code_of(page.read_text(encoding="utf-8"))
+        for line in re.findall(r"(?:^|[`/]|sudo )vatwatch ((?:--)?[a-z][^`#\n]*)", code, re.MULTILINE):
+            words = line.split()
+            if words[0] in ("--version", "--install-completion", "--show-completion"):
+                continue
+            assert words[0] in known, f"{page.name}: vatwatch {line}"
+            for option in (word for word in words if word.startswith("--")):
+                assert option.split("=")[0] in known[words[0]] | {"--help"}, f"{page.name}: vatwatch {line}"
+            seen += 1
+    assert seen > 40
+
+
+def _code_of(text: str) -> str:
+    """Only what stands as code: between backticks or fences."""
+    fenced = re.findall(r"^ *```sh\n(.*?)^ *```", text, re.MULTILINE | re.DOTALL)
+    return "\n".join([*fenced, *(f"`{span}`" for span in re.findall(r"`([^`\n]+)`", text))])
+
+
 def test_links_of_the_documents_lead_somewhere() -> None:
     pages = [ROOT / "README.md", PAGE, *(ROOT / "hardware_notes").glob("*.md"), *(ROOT / "systemd").glob("*.md")]
     for page in pages:
