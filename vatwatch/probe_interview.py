@@ -106,7 +106,7 @@ class ProbeInterview:
             known = {guess: signal for guess, signal in signals.items() if signal is not None}
             vat = self._vat_of({signal.quantity for signal in known.values()})
             for guess, signal in known.items():
-                reference = self._electrode() if signal is Signal.ORP_MV else None
+                reference = self._electrode() if signal is Signal.ORP_MV and vat is not None else None
                 probes.append(ProbeAnswer(vat, guess.field, signal, guess.example, reference))
         return PortAnswer(name, found, tuple(probes))
 

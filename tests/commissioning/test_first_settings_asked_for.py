@@ -118,7 +118,7 @@ def test_three_kinds_of_probe_in_three_vats(tmp_path: Path) -> None:
             )  # fmt: skip
             child.expect_exact("Every vat has its pH and its ORP probe")
             answer(
-                child, ("Which reference electrode", ""),
+                child,
                 ("Is there a phone", "y"), ("Its Apprise URL?", "pigeon"), ("has no :// in it", ""),
             )  # fmt: skip
             child.expect_exact("Its Apprise URL?")
