@@ -222,7 +222,7 @@ class Campaign:
         if done and (not following.exists() or following.stat().st_size < self._template.stat().st_size):
             following.write_bytes(self._template.read_bytes())
         with closing(sqlite3.connect(following)) as connection:
-            self.tally.while_migrating += schema.version_of(connection) == 2 and schema.half_converted(connection)
+            self.tally.while_migrating += schema.version_of(connection) >= 2 and schema.half_converted(connection)
         short = self._directory / f"migrate-{self.tally.kills['migrate']}.db"
         for suffix in ("-wal", "-shm", ""):
             if (given := Path(f"{following}{suffix}")).exists():
