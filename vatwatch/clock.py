@@ -74,6 +74,10 @@ class SystemClock:
     def doubt(self) -> str:
         return self._doubt
 
+    def machine_is_set(self) -> bool:
+        """Whether something is known to have set the machine's clock; a clock that is believed may still be unset."""
+        return self._source.synchronised()
+
     def begin(self, record_end_ms: int) -> int:
         """Begin no earlier than the end of the record. Returns by how much the machine's clock lies behind it."""
         self._doubt, wait_s = self._source.doubt(self.now_ms(), record_end_ms)
@@ -93,6 +97,8 @@ class SystemClock:
                 if spent_ms <= 0:
                     return self._base_ms + monotonic_ms
                 self._base_ms -= min(spent_ms, ahead_ms)
+                self._slowed_ms += int(spent_ms / _SLOWER)
+                return self._base_ms + monotonic_ms
         self._slowed_ms = monotonic_ms
         return self._base_ms + monotonic_ms
 

@@ -17,7 +17,8 @@ from pathlib import Path
 
 from vatwatch.arrivals import Arrivals, Request
 from vatwatch.clock import Clock
-from vatwatch.errors import ConfigError, StoreError
+from vatwatch.errors import ConfigError, Refused, StoreError
+from vatwatch.handed_in import as_kept, why_not
 from vatwatch.judging import Judged, Judging
 from vatwatch.records import (
     AlarmAction,
@@ -34,6 +35,7 @@ from vatwatch.records import (
 )
 from vatwatch.retiming import begin_in_doubt, clock_set_words, end_doubt, moved_action, moved_entry, planned_step
 from vatwatch.saving import Saver
+from vatwatch.shed_watch import ShedWatch
 from vatwatch.store import inbox
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
@@ -49,9 +51,6 @@ STALL_S = 5.0
 """If the thread itself was held up longer than this (suspend, stopped process), the empty slots are not invented."""
 IDLE_S = 0.5
 MOST_SLOTS_TOGETHER = 60
-SLACK_MS = 60_000
-EARLIEST_MS = 946_684_800_000
-"""2000-01-01: anything before it is a clock that was never set."""
 
 
 class Recorder:
@@ -68,6 +67,7 @@ class Recorder:
         on_commit: Callable[[], None] = lambda: None,
         send_unsaved: Callable[[Sequence[Push]], None] = lambda _pushes: None,
         recalibrate: Callable[[Calibration], tuple[dict[str, VatSettings], int]] | None = None,
+        shed: ShedWatch | None = None,
     ) -> None:
         """`recalibrate` keeps a calibration and gives the settings in force after it, with their version."""
         self._writer = writer
@@ -78,6 +78,7 @@ class Recorder:
         self._inbox = inbox_path
         self._on_commit = on_commit
         self._recalibrate = recalibrate
+        self._shed = shed or ShedWatch(next(iter(vats.values())).timezone)
         self._scan_ms = self._judging.scan_ms
         self._grace_ms = GRACE_S * 1000 * clock.rate
         self._turn = threading.Condition()
@@ -110,12 +111,10 @@ class Recorder:
         self._arrivals.put(records)
 
     def submit(self, entry: JournalEntry | AlarmAction, timeout_s: float = 15.0) -> None:
-        """Write down what a person did; returns once it is on disk. Raises StoreFull or StoreError if it is not."""
-        if entry.vat not in self._judging.vats:
-            raise StoreError(f"there is no vat {entry.vat!r} here; known: {', '.join(self._judging.vats)}")
-        complaint = self._impossible_time(entry)
+        """Write down what a person did; returns once it is on disk. Raises Refused, StoreFull or StoreError if it is not."""
+        complaint = why_not(entry, self._judging.vats, self._clock.now_ms(), self._clock.rate)
         if complaint:
-            raise StoreError(complaint)
+            raise Refused(complaint)
         self._ask(entry, timeout_s)
 
     def record_delivery(self, delivery: Delivery, rejected: Rejected | None = None) -> None:
@@ -131,12 +130,6 @@ class Recorder:
             return True
         self._thread.join(timeout_s)
         return not self._thread.is_alive()
-
-    def _impossible_time(self, entry: JournalEntry | AlarmAction | Calibration) -> str:
-        """Why an entry's time cannot be true, or nothing. A time far ahead would hold the vat unsettled for as long."""
-        if entry.time_ms > self._clock.now_ms() + SLACK_MS * self._clock.rate:
-            return "that time lies in the future; the journal holds what has happened"
-        return "that time lies before the year 2000" if entry.time_ms < EARLIEST_MS else ""
 
     @property
     def alive(self) -> bool:
@@ -234,6 +227,7 @@ class Recorder:
         if self._writer.has(entry):
             return
         taken_ms = self._slot_ms + self._scan_ms
+        entry = as_kept(entry, self._judging.vats, taken_ms)
         if isinstance(entry, JournalEntry):
             self._writer.append(Batch(taken_ms, self._version, journal=(entry,)))
             self._journal.append(entry)
@@ -243,12 +237,7 @@ class Recorder:
 
     def _read_inbox(self) -> None:
         for path, entry in inbox.collect(self._inbox):
-            if entry.vat not in self._judging.vats:
-                inbox.reject(
-                    path, f"there is no vat {entry.vat!r} in the settings; known: {', '.join(self._judging.vats)}"
-                )
-                continue
-            complaint = self._impossible_time(entry)
+            complaint = why_not(entry, self._judging.vats, self._clock.now_ms(), self._clock.rate)
             if complaint:
                 if self._clock.synchronised:
                     inbox.reject(path, complaint)
@@ -338,12 +327,14 @@ class Recorder:
         steps: list[StepResult] = []
         told: list[Push] = []
         in_sight: dict[str, Outlook | None] = {}
+        of_shed = [action for action in self._actions if not action.vat]
         while self._slot_ms < through_ms:
             self._slot_ms += self._scan_ms
             judged = self._judge_slot(self._slot_ms)
             steps.extend(judged.steps)
             told.extend(judged.shed_pushes)
             in_sight |= judged.outlooks
+        shed = self._shed.step(self._slot_ms, self._judging.vats, of_shed)
         snapshots = {}
         # While the clock is in doubt the last sure state stays the one to begin anew from.
         if self._clock.synchronised and self._slot_ms - self._snapshot_ms >= SNAPSHOT_EVERY_MS:
@@ -354,8 +345,9 @@ class Recorder:
             self._version,
             tuple(steps),
             port_events=self._arrivals.events(),
-            state_snapshots=snapshots,
-            shed_pushes=tuple(told),
+            state_snapshots=snapshots | shed.snapshots,
+            shed_pushes=(*told, *shed.pushes),
+            shed_events=shed.events,
             outlooks=in_sight,
         )
 
@@ -391,4 +383,5 @@ class Recorder:
             self._slot_ms = max(self._slot_ms, newest_ms)
             self._journal.extend(journal)
             self._actions.extend(actions)
+            self._shed.restore(reader)
             self._snapshot_ms = self._slot_ms

@@ -42,10 +42,15 @@ def vat_panel(
         lines.append(Text(reduction_bar(scan.reduction)))
         lines.append(Text(wording.reduction_words(scan.reduction, card.reduction_low)))
     table = Table.grid(padding=(0, 2))
+    doubts: list[RenderableType] = []
     for reading in wording.readings(card, scan, fresh, now_ms, zone):
+        if reading.doubtful:
+            doubts.append(Text(f"{reading.label} {reading.trust[:1].lower()}{reading.trust[1:]}"))
         number = "withdrawn" if reading.withdrawn else f"{reading.value} {reading.unit}".strip()
-        table.add_row(reading.label, number, reading.beside, reading.remark)
+        trust = "doubtful, see below" if reading.doubtful else reading.trust
+        table.add_row(reading.label, number, reading.beside, ", ".join(filter(None, (trust, reading.remark))))
     lines.append(table)
+    lines += doubts
     lines.append(Text(wording.age_words(scan, fresh, now_ms), style="dim"))
     return Panel(Group(*lines), title=f"{card.name} ({card.chemistry}, {card.fibre})", title_align="left")
 

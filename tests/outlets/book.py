@@ -30,7 +30,7 @@ class Book:
     def __init__(self) -> None:
         self.lock = threading.Lock()
         self.rows: dict[Stream, list[Numbered]] = {stream: [] for stream in Stream}
-        self.deliveries: dict[tuple[str, str], Delivery] = {}
+        self.kept: dict[tuple[str, str], Delivery] = {}
         self.records = 0
         self.rejected: list[Rejected] = []
         self.vats: list[VatCard] = []
@@ -88,7 +88,10 @@ class Book:
         return [event for event in latest.values() if event.to_state is not AlarmState.NORMAL]
 
     def delivery(self, outlet: str, stream: Stream) -> Delivery:
-        return self.deliveries.get((outlet, stream), Delivery(outlet, stream))
+        return self.kept.get((outlet, stream), Delivery(outlet, stream))
+
+    def deliveries(self) -> list[Delivery]:
+        return list(self.kept.values())
 
     def record_delivery(self, delivery: Delivery, rejected: Rejected | None = None) -> None:
         if self.refuse_records is not None:
@@ -96,7 +99,7 @@ class Book:
         self.records += 1
         if rejected is not None:
             self.rejected.append(rejected)
-        self.deliveries[delivery.outlet, delivery.stream] = delivery
+        self.kept[delivery.outlet, delivery.stream] = delivery
 
 
 class SwiftWake(Wake):

@@ -21,7 +21,7 @@ import pytest
 from tests.outlets.book import push, scan
 from tests.outlets.outages import FROZEN, HUNG, THROUGH, TROUBLES, Gate, Phone, gates
 from tests.services import HOST, Mosquitto, VictoriaMetrics, retained_tree, wait_until
-from vatwatch import assembly
+from vatwatch import destinations
 from vatwatch.config import load_config
 from vatwatch.outlets import forwarder, mqtt_link
 from vatwatch.outlets.forwarder import Forwarder
@@ -100,7 +100,7 @@ class Shed:
         self.slots: list[int] = []
         self.pushes: list[str] = []
         self.slowest_append_s = 0.0
-        outlets = assembly.outlets(
+        outlets = destinations.outlets(
             config, str(settings), lambda: StoreReader(self.path), lambda: self.newest_ms, None
         )  # fmt: skip
         if hurried:

@@ -12,9 +12,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from secrets import SystemRandom
 
-from vatwatch.errors import OutletPermanent, OutletRetryable, RowRejected, StoreError
+from vatwatch.errors import HeldBack, OutletError, OutletPermanent, OutletRetryable, RowRejected, StoreError
 from vatwatch.outlets.ledger import Bookkeeper, Ledger
-from vatwatch.outlets.outlet import Outlet
+from vatwatch.outlets.outlet import LateComer, Outlet, Prepared
 from vatwatch.outlets.wake import Wake
 from vatwatch.records import Delivery, Numbered, Rejected
 from vatwatch.terms import Stream
@@ -51,6 +51,7 @@ class _Tail:
     unrecorded: bool = False
     rejected: Rejected | None = None
     must_record: bool = False
+    held: tuple[int, int] | None = None
 
 
 class Forwarder:
@@ -101,6 +102,11 @@ class Forwarder:
         """Where each stream stands now, including what is not yet recorded."""
         return tuple(tail.delivery for tail in list(self._tails))
 
+    @property
+    def held(self) -> tuple[int, int] | None:
+        """Until when (UTC ms) messages are held on purpose, and how many; None when none is."""
+        return next((tail.held for tail in list(self._tails) if tail.held is not None), None)
+
     def start(self) -> None:
         """Start the thread. A forwarder is started once."""
         if self._thread is not None:
@@ -141,9 +147,8 @@ class Forwarder:
         if self._ledger is None:
             self._ledger = self._open_ledger()
         if not self._tails:
-            self._tails = [
-                _Tail(stream, self._ledger.delivery(self._outlet.name, stream)) for stream in self._outlet.streams
-            ]
+            self._tails = [self._tail(self._ledger, stream) for stream in self._outlet.streams]
+            self._prepare()
         moved = False
         for tail in self._tails:
             if self._wake.stopped:
@@ -159,6 +164,26 @@ class Forwarder:
             if rows:
                 moved = self._forward(tail, rows, through) or moved
         return moved
+
+    def _tail(self, ledger: Ledger, stream: Stream) -> _Tail:
+        """Where a stream was left, or where an outlet begins of which nothing was ever recorded."""
+        name = self._outlet.name
+        known = any((one.outlet, one.stream) == (name, stream) for one in ledger.deliveries())
+        if known or not isinstance(self._outlet, LateComer):
+            return _Tail(stream, ledger.delivery(name, stream))
+        tail = _Tail(stream, Delivery(name, stream, position=self._outlet.first_position(ledger)))
+        self._record(tail)  # else a kill before the first delivery would let it begin later once more
+        return tail
+
+    def _prepare(self) -> None:
+        """Say at the start that the outlet cannot work, rather than when the first message waits for it."""
+        if not isinstance(self._outlet, Prepared):
+            return
+        try:
+            self._outlet.prepare()
+        except OutletError as error:
+            for tail in self._tails:
+                self._rest(tail, f"cannot be used: {error}", PERMANENT_RETRY_S)
 
     def _next_rows(self, ledger: Ledger, tail: _Tail) -> tuple[Sequence[Numbered], int]:
         """The next batch, and the number the cursor reaches when all of it is delivered."""
@@ -197,6 +222,11 @@ class Forwarder:
                     )
                     return False
                 continue
+            except HeldBack as error:
+                # Looked at again with every poll: the wall clock may step, and nothing else knows how fast it runs.
+                tail.due_s = self._wake.now_s() + POLL_S
+                tail.held = (error.until_ms, error.count)
+                return False
             except OutletRetryable as error:
                 self._rest(tail, str(error), self._back_off_s(tail, error.retry_after_s))
                 return False
@@ -218,6 +248,7 @@ class Forwarder:
                     return False
                 waiting.append(rest)
                 last, part = reached, part[: len(part) - len(rest)]
+            tail.held = None
             self._succeeded(tail, last, len(part))
         return True
 

@@ -42,6 +42,10 @@ class Ledger(Protocol):
         """What was last recorded for this pair; a fresh Delivery at position 0 when nothing was."""
         ...
 
+    def deliveries(self) -> Sequence[Delivery]:
+        """Every outlet's progress that was ever recorded."""
+        ...
+
     def close(self) -> None:
         """Let go of the file. Closing twice is harmless."""
         ...

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
+from vatwatch.outlets.ledger import Ledger
 from vatwatch.records import Numbered
 from vatwatch.terms import Stream
 
@@ -47,4 +48,22 @@ class Outlet(Protocol):
 
     def close(self) -> None:
         """Say goodbye and let go. Called once, in the forwarder's thread."""
+        ...
+
+
+@runtime_checkable
+class Prepared(Protocol):
+    """An outlet that can say at once, before anything waits for it, that its settings cannot be used."""
+
+    def prepare(self) -> None:
+        """Raises OutletPermanent or OutletRetryable."""
+        ...
+
+
+@runtime_checkable
+class LateComer(Protocol):
+    """An outlet to which what was before it came is of no use."""
+
+    def first_position(self, ledger: Ledger) -> int:
+        """The number it starts behind when nothing was ever recorded of it."""
         ...

@@ -51,13 +51,20 @@ def clear_scans(connection: sqlite3.Connection, doubt: Doubt) -> None:
     """Take out what was judged from doubtful times; it is about to be put anew."""
     connection.execute("DELETE FROM hot_batches WHERE first_number > ?", (doubt.after_number,))
     connection.execute("DELETE FROM stray_samples WHERE scan_number > ?", (doubt.after_number,))
-    connection.execute("DELETE FROM alarm_events WHERE number > ?", (doubt.after_alarm_event,))
+    # What is about the shed as a whole is of no scan, and not judged anew.
+    connection.execute("DELETE FROM alarm_events WHERE scan_number > ?", (doubt.after_number,))
     connection.execute("DELETE FROM known_vats WHERE first_slot_ms > ?", (doubt.after_slot_ms,))
 
 
 def move(connection: sqlite3.Connection, doubt: Doubt, by_ms: int, scan_ms: int) -> None:
     """Give entries, actions, port events and messages their true times; numbers and texts stay."""
-    values = {"by": by_ms, "scan": scan_ms, "slot": doubt.after_slot_ms, "entry": doubt.after_journal}
+    values = {
+        "by": by_ms,
+        "scan": scan_ms,
+        "slot": doubt.after_slot_ms,
+        "entry": doubt.after_journal,
+        "event": doubt.after_alarm_event,
+    }
     connection.execute(
         f"UPDATE journal SET time_ms = time_ms + :by, logged_ms = logged_ms + :by, taken_slot_ms = {_MOVED}"  # noqa: S608
         " WHERE number > :entry",
@@ -71,6 +78,9 @@ def move(connection: sqlite3.Connection, doubt: Doubt, by_ms: int, scan_ms: int)
     connection.execute(
         f"UPDATE port_events SET time_ms = time_ms + :by, taken_slot_ms = {_MOVED} WHERE taken_slot_ms > :slot",  # noqa: S608
         values,
+    )
+    connection.execute(
+        "UPDATE alarm_events SET slot_ms = slot_ms + :by WHERE scan_number = 0 AND number > :event", values
     )
     # Messages have gone out already, word for word; those that are said again below get their scan's new number.
     connection.execute("UPDATE pushes SET slot_ms = slot_ms + :by, scan_number = 0 WHERE slot_ms > :slot", values)

@@ -193,15 +193,21 @@ class StoreReader:
     def standing_alarms(self) -> list[AlarmEvent]:
         """The newest transition of every alarm that is not back to normal, oldest first.
 
-        Suppressed by design is quiet too, and the alarms of a vat that is in the settings no more are nobody's.
+        Suppressed by design is quiet too, and the alarms of a vat that is in the settings no more are nobody's. Those about
+        the shed as a whole have no vat.
         """
         known = {card.vat for card in self.cards()}
         events = self._list(rows.alarm_event_of, statements.SELECT_STANDING_ALARMS, (AlarmState.NORMAL.value,))
         return [
             event
             for event in events
-            if event.to_state is not AlarmState.SUPPRESSED and (not known or event.vat in known)
+            if event.to_state is not AlarmState.SUPPRESSED and (not known or not event.vat or event.vat in known)
         ]
+
+    def shelved_until(self, shelving: AlarmEvent) -> int | None:
+        """When the shelving that this event tells of ends; None when nobody said."""
+        found = self._rows(statements.SELECT_SHELVED_UNTIL, (shelving.vat, shelving.alarm, shelving.slot_ms))
+        return found[0][0] if found else None
 
     def pushes(self, from_ms: int, to_ms: int) -> list[Push]:
         """Messages made at slots in [from_ms, to_ms), by slot."""
@@ -283,10 +289,10 @@ class StoreReader:
         with self._view() as connection:
             return calibrations.select(connection, probe)
 
-    def waiting(self, vat: str) -> tuple[list[JournalEntry], list[AlarmAction]]:
-        """What was handed in after the newest scan of `vat`, in order: committed, but not judged yet."""
+    def waiting(self, vat: str, after_ms: int | None = None) -> tuple[list[JournalEntry], list[AlarmAction]]:
+        """What was handed in after the newest scan of `vat` (or after `after_ms`), in order: committed, not judged yet."""
         with self._view():
-            last = self._shelf.newest_slot_of(vat)
+            last = self._shelf.newest_slot_of(vat) if after_ms is None else after_ms
         journal = self._rows(statements.REPLAYED_JOURNAL, (vat, last, _END_MS))
         actions = self._rows(statements.REPLAYED_ACTIONS, (vat, last, _END_MS))
         return [rows.journal_of(row[1:]) for row in journal], [rows.action_of(row[1:]) for row in actions]

@@ -84,6 +84,10 @@ SELECT_PUSHES = f"SELECT {listed(columns.PUSH)} FROM pushes WHERE slot_ms >= ? A
 SELECT_PORT_EVENTS = (
     f"SELECT {listed(columns.PORT_EVENT)} FROM port_events WHERE time_ms >= ? AND time_ms < ? ORDER BY time_ms, number"
 )
+SELECT_SHELVED_UNTIL = (
+    "SELECT until_ms FROM alarm_actions WHERE vat = ? AND alarm = ? AND verb = 'shelve' AND taken_slot_ms <= ?"
+    " ORDER BY number DESC LIMIT 1"
+)
 SELECT_DELIVERIES = f"SELECT {listed(columns.DELIVERY)} FROM deliveries ORDER BY outlet, stream"
 SELECT_DELIVERY = f"SELECT {listed(columns.DELIVERY)} FROM deliveries WHERE outlet = ? AND stream = ?"
 

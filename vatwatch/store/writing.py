@@ -30,7 +30,7 @@ BUSY_TIMEOUT_MS = 10_000
 TEND_S = 0.01
 """How long sealing may take after a commit: longer by at most one column of one vat's day (see sealing.py)."""
 OF_NO_SCAN = 0
-"""Scan number of a push that is about the whole shed; real scans are numbered from 1."""
+"""Scan number of a push or alarm event that is about the whole shed; real scans are numbered from 1."""
 WAL_LIMIT_BYTES = 16 * 1024 * 1024
 """The write-ahead log is cut back to this after a slow reader made it grow."""
 
@@ -110,6 +110,8 @@ class StoreWriter:
                 connection.execute(statements.INSERT_ACTION, (batch.slot_ms, *rows.action_row(action)))
             for event in batch.port_events:
                 connection.execute(statements.INSERT_PORT_EVENT, (batch.slot_ms, *rows.port_event_row(event)))
+            for shed_event in batch.shed_events:
+                connection.execute(statements.INSERT_ALARM_EVENT, (OF_NO_SCAN, *rows.alarm_event_row(shed_event)))
             for push in batch.shed_pushes:
                 connection.execute(statements.INSERT_PUSH, (OF_NO_SCAN, *rows.push_row(push)))
             for vat, outlook in batch.outlooks.items():

@@ -32,9 +32,8 @@ GAP_MS = 2 * MINUTE_MS
 
 WARMEST_ALKALI_C = 60.0
 """Where the alkali model of chemistry.alkali ends."""
-MOST_DOUBT_MV = 25.0
-MOST_DOUBT_PH = 0.1
-"""More doubt than this would warn for ever; what is left of it is for a look, or a calibration, to settle."""
+MOST_DOUBT_PH = 0.03
+"""More doubt than this would warn for ever; what is left of it is for a calibration to settle."""
 FAILED = "the judgement of this slot failed; this is a defect of the program"
 
 
@@ -87,10 +86,12 @@ def step(
         history=extend(state.history, scan),
         ahead=look_ahead(
             state.ahead,
+            settings,
             slot_ms,
-            values_by_quantity(None if reduction is None else reduction.margin_mv, ph_25c, temperature.value),
+            values_by_quantity(None if couple is None else couple.margin_mv, ph_25c, temperature.value),
             limits,
-            _doubt(state, ph),
+            state.belief,
+            min(ph.sigma or 0.0, MOST_DOUBT_PH),
             max((doing.time_ms for doing in state.doings), default=None),
             any(entry.kind in DISTURBING for entry in journal),
         ),
@@ -100,14 +101,6 @@ def step(
     judged = situations(state, settings, scan, values, at, settling, out)
     state, events, pushes = run_alarms(state, settings, scan, judged, actions)
     return state, StepResult(scan, flagged, tuple(events), tuple(pushes))
-
-
-def _doubt(state: VatState, ph: Measured) -> dict[str, float]:
-    """1 σ that does not average out, of the values held against the limits that are looked ahead to."""
-    return {
-        window.OFF_REDUCTION: min(state.belief.sigma_mv(), MOST_DOUBT_MV),
-        window.OFF_PH_LOW: min(ph.sigma or 0.0, MOST_DOUBT_PH),
-    }
 
 
 def step_or_unknown(
