@@ -15,6 +15,11 @@ from vatwatch.records import Delivery, Outlook, Reduction, Rejected, Scan, VatCa
 from vatwatch.store.reading import StoreReader
 
 BAR_WIDTH = 40
+CLOCK_NOT_SET = (
+    "This machine's clock is not known to be right. The vats are watched and messages go out, but nothing is forwarded "
+    "to broker or database until the time is known; the record then gets its true times. Look to the network, or set "
+    "the clock."
+)
 
 
 def reduction_bar(reduction: Reduction, width: int = BAR_WIDTH) -> str:
@@ -65,6 +70,8 @@ def print_now(out: Console, reader: StoreReader, now_ms: int, zone: tzinfo, stal
     for event in reader.standing_alarms():
         words = wording.alarm_words(event, now_ms, zone)
         out.print(f"{names.get(event.vat, event.vat)}: {words}", markup=False, soft_wrap=True)
+    if reader.doubt() is not None:
+        out.print(CLOCK_NOT_SET, markup=False, soft_wrap=True)
     for line in delivery_lines(reader.deliveries(), reader.rejected()):
         out.print(line, markup=False, soft_wrap=True)
 

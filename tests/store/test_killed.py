@@ -301,9 +301,9 @@ def campaign(directory: Path, seed: int) -> Iterator[Campaign]:
             nursery.close()
 
 
-def test_killed_fifty_times(tmp_path: Path) -> None:
+def test_killed_forty_times(tmp_path: Path) -> None:
     with campaign(tmp_path, seed=1) as run:
-        for number in range(50):
+        for number in range(40):
             run.kill(list(DEEDS)[number % len(DEEDS)])
     tally = run.tally
     assert tally.batches > 60
