@@ -75,7 +75,7 @@ def test_the_room_warms_an_unwarmed_vat_and_nobody_is_told_an_hour() -> None:
     run = Run(replace(SETTINGS, warmed=False))
     run.minutes(30)
     warming(run, 30.0, -3.0, 90)
-    assert run.state.ahead.crossing(window.OFF_COLD) is not None
+    assert run.state.ahead.crossing(window.OFF_COLD) is None
     said = in_sight(run)  # the same raw pH in a cooler liquor is a lower one at 25 °C: of that it may speak
     assert said is None or said.limit == window.OFF_PH_LOW
 

@@ -10,10 +10,11 @@ from dataclasses import replace
 from vatwatch.records import Outlook, Scan
 from vatwatch.terms import VatCondition
 from vatwatch.vat import window
-from vatwatch.vat.forecast import Crossing, crossing
+from vatwatch.vat.forecast import Crossing
 from vatwatch.vat.limits import Limit, Side
 from vatwatch.vat.settings import MINUTE_MS, VatSettings
 from vatwatch.vat.state import VatState
+from vatwatch.vat.tiring import ways_ahead
 
 CHEMICAL = (window.OFF_REDUCTION, window.OFF_PH_LOW)
 """Limits a vat without a heater can be told to cross; its temperature follows the room and is nobody's doing."""
@@ -37,7 +38,9 @@ def returning(settings: VatSettings, state: VatState, temperature_c: float | Non
     found = []
     for name in window.OFF_LIMITS:
         if state.beyond.get(name, False):
-            back = crossing(state.ahead.trends, name, _from_beyond(limits[name]))
+            ways = ways_ahead(state.ahead, name, _from_beyond(limits[name]), state.belief, 0.0, temperature_c)
+            at_ms = state.ahead.trends.at_ms
+            back = None if ways is None or at_ms is None else ways.crossing(at_ms)
             if back is None:
                 return None
             found.append(back)
