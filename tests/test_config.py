@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from vatwatch import assembly
+from vatwatch import assembly, destinations
 from vatwatch.chemistry.alkali import Alkali, ph_equivalent_25c
 from vatwatch.config import check_config, load_config
 from vatwatch.errors import ConfigError
@@ -174,9 +174,9 @@ def test_whatever_the_file_holds_the_answer_is_settings_or_a_config_error(raw: d
 def test_secrets_are_read_from_their_file_and_never_shown(tmp_path: Path) -> None:
     secret = tmp_path / "token"
     secret.write_text("hush-hush\nmore\n")
-    assert assembly.read_secret(secret, "f", "influx", "token_file") == "hush-hush"
+    assert destinations.read_secret(secret, "f", "influx", "token_file") == "hush-hush"
     secret.write_text("\n")
     with pytest.raises(ConfigError, match="is empty"):
-        assembly.read_secret(secret, "f", "influx", "token_file")
+        destinations.read_secret(secret, "f", "influx", "token_file")
     with pytest.raises(ConfigError, match=r"table \[influx\], key token_file: .* cannot be read"):
-        assembly.read_secret(tmp_path / "none", "f", "influx", "token_file")
+        destinations.read_secret(tmp_path / "none", "f", "influx", "token_file")

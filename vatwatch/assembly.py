@@ -1,4 +1,4 @@
-"""From the settings file to what each room needs: vats to judge, ports to read, outlets to serve.
+"""From the settings file to what each room needs: vats to judge, ports to read.
 
 The only place that knows both the file's tables and the rooms' own settings. Mistakes found here name the table too.
 """
@@ -6,10 +6,9 @@ The only place that knows both the file's tables and the rooms' own settings. Mi
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from pydantic import TypeAdapter
@@ -44,11 +43,6 @@ from vatwatch.vat.settings import (
     VatSettings,
     Window,
 )
-
-if TYPE_CHECKING:
-    from vatwatch.outlets.forwarder import Outlet
-    from vatwatch.outlets.ledger import Ledger
-    from vatwatch.outlets.phone import PhoneTarget
 
 DEFAULT_SIGMA = {Quantity.PH: 0.02, Quantity.ORP: 3.0, Quantity.TEMPERATURE: 0.3}
 """Noise and resolution of an ordinary probe, 1 σ, in the quantity's unit. Common practice, no source."""
@@ -312,87 +306,3 @@ def vat_settings_from_text(text: str) -> dict[str, VatSettings]:
     )
     calibrations = _CALIBRATIONS.validate_python(raw.get("calibrations", {}))
     return vat_settings(config, "stored settings", calibrations.values())
-
-
-def beside(source: str, path: Path) -> Path:
-    """A path of the settings file, which is meant from the file's own directory."""
-    return Path(source).resolve().parent / path
-
-
-def read_secret(path: Path | None, source: str, table: str, key: str) -> str | None:
-    """The first line of a secret's own file. Raises ConfigError without ever showing what is in it."""
-    if path is None:
-        return None
-    path = beside(source, path)
-    try:
-        secret = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, ValueError) as error:
-        raise ConfigError(
-            f"{source}, table [{table}], key {key}: {path} cannot be read; expected a text file with the secret in it"
-        ) from error
-    if not secret or not secret[0].strip():
-        raise ConfigError(
-            f"{source}, table [{table}], key {key}: {path} is empty; expected the secret in its first line"
-        )
-    return secret[0].strip()
-
-
-def outlets(
-    config: Config,
-    source: str,
-    open_ledger: Callable[[], Ledger],
-    clock_ms: Callable[[], int],
-    page_url: str | None,
-) -> list[Outlet]:
-    """One outlet for each table that is there; none of them is needed. Raises ConfigError for an unreadable secret."""
-    # Imported here: a shed without a broker, a database or a phone should not carry their libraries in memory.
-    built: list[Outlet] = []
-    if config.mqtt is not None:
-        from vatwatch.outlets.mqtt import MqttOutlet
-        from vatwatch.outlets.mqtt_link import MqttSettings
-
-        mqtt = config.mqtt
-        built.append(
-            MqttOutlet(
-                MqttSettings(
-                    host=mqtt.host,
-                    port=mqtt.port,
-                    site_id=config.site.id,
-                    site_name=config.site.name,
-                    username=mqtt.username,
-                    password=read_secret(mqtt.password_file, source, "mqtt", "password_file"),
-                    tls=mqtt.tls,
-                    ca_file=None if mqtt.ca_file is None else str(beside(source, mqtt.ca_file)),
-                ),
-                open_ledger,
-                clock_ms,
-            )
-        )
-    if config.influx is not None:
-        from vatwatch.outlets.influx import InfluxOutlet, InfluxSettings
-
-        influx = config.influx
-        token = read_secret(influx.token_file, source, "influx", "token_file") or ""
-        built.append(InfluxOutlet(InfluxSettings(influx.url, influx.org, influx.bucket, token, config.site.id)))
-    return [*built, *phone_outlets(config, source, clock_ms, page_url)]
-
-
-def phone_outlets(config: Config, source: str, clock_ms: Callable[[], int], page_url: str | None) -> list[Outlet]:
-    """One outlet per phone target; a new set of them at each call."""
-    if not config.phone:
-        return []
-    from vatwatch.outlets.phone import PhoneOutlet
-
-    return [PhoneOutlet(target, clock_ms) for target in phone_targets(config, source, page_url).values()]
-
-
-def phone_targets(config: Config, source: str, page_url: str | None) -> dict[str, PhoneTarget]:
-    """Every phone target by name, its URL read from its own file where that is how it is given."""
-    from vatwatch.outlets.phone import PhoneTarget
-
-    targets = {}
-    for name, table in config.phone.items():
-        url = table.url or read_secret(table.url_file, source, f"phone.{name}", "url_file")
-        if url is not None:
-            targets[name] = PhoneTarget(name, url, page_url, table.at_least)
-    return targets

@@ -19,17 +19,19 @@ from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from vatwatch import assembly
+from vatwatch import assembly, destinations
 from vatwatch.calibration_due import calibrations_due
-from vatwatch.config import Config, InfluxTable, MqttTable, load_config
-from vatwatch.daemon import STORE_NAME
+from vatwatch.config import Config, load_config
+from vatwatch.daemon import INBOX_NAME, STORE_NAME
 from vatwatch.errors import VatwatchError
+from vatwatch.outlet_tables import InfluxTable, MqttTable
 from vatwatch.probes.reader import PortReader
 from vatwatch.probes.settings import PortSettings
-from vatwatch.records import Calibration, Numbered, PortEvent, Push, Sample
+from vatwatch.records import Calibration, PortEvent, Push, Sample
+from vatwatch.store import inbox
 from vatwatch.store.presence import is_written
 from vatwatch.store.reading import StoreReader
-from vatwatch.terms import Stream, Urgency
+from vatwatch.terms import Urgency
 
 LITTLE_ROOM_MB = 200
 ANSWER_WITHIN_S = 5.0
@@ -72,7 +74,7 @@ def check_all(config_path: Path, push: bool, listen_s: float) -> Iterator[Findin
         yield _check_broker(
             config.mqtt,
             config.site.id,
-            assembly.read_secret(config.mqtt.password_file, source, "mqtt", "password_file"),
+            destinations.read_secret(config.mqtt.password_file, source, "mqtt", "password_file"),
             source,
         )
     if config.influx is not None:
@@ -83,6 +85,11 @@ def check_all(config_path: Path, push: bool, listen_s: float) -> Iterator[Findin
 def _check_store(config: Config) -> Iterator[Finding]:
     data = config.site.data
     existing = next(p for p in (data, *data.parents) if p.exists())
+    if not existing.is_dir():
+        yield Finding(
+            "store", False, f"[site] data is {data}, but {existing} is a file; name a directory for the record"
+        )
+        return
     if not os.access(existing, os.W_OK):
         yield Finding(
             "store", False, f"{existing} cannot be written by this user; give it to them or name another place"
@@ -91,6 +98,8 @@ def _check_store(config: Config) -> Iterator[Finding]:
     free_mb = shutil.disk_usage(existing).free // 1_000_000
     if free_mb < LITTLE_ROOM_MB:
         yield Finding("store", False, f"only {free_mb} MB are free at {existing}; make room")
+    for sentence in inbox.unreadable(data / INBOX_NAME):
+        yield Finding("handed in", False, sentence)
     path = data / STORE_NAME
     if not path.exists():
         yield Finding("store", True, f"none at {path} yet, `vatwatch run` begins one; {free_mb} MB free")
@@ -190,7 +199,7 @@ def _check_broker(mqtt: MqttTable, site_id: str, password: str | None, source: s
     where = f"{mqtt.host}:{mqtt.port}"
     try:
         if mqtt.tls:
-            client.tls_set(ca_certs=None if mqtt.ca_file is None else str(assembly.beside(source, mqtt.ca_file)))
+            client.tls_set(ca_certs=None if mqtt.ca_file is None else str(destinations.beside(source, mqtt.ca_file)))
         client.connect(mqtt.host, mqtt.port, keepalive=10)
     except (OSError, ValueError) as error:
         return Finding("broker", False, f"{where} cannot be reached ({error}); the watch goes on without it")
@@ -221,13 +230,14 @@ def _check_phones(config: Config, source: str, push: bool) -> Iterator[Finding]:
     if not config.phone:
         return
     from vatwatch.outlets.phone import PhoneOutlet
+    from vatwatch.outlets.rounds import Lane
 
     def clock_ms() -> int:
         return int(time.time() * 1000)
 
-    for name, target in assembly.phone_targets(config, source, config.page.address).items():
+    for name, target in destinations.phone_targets(config, source, config.page.address).items():
         what = f"phone {name}"
-        outlet = PhoneOutlet(target, clock_ms)
+        outlet = PhoneOutlet(target, Lane.DANGER, clock_ms)
         try:
             shown = outlet.describe()
             if push:
@@ -240,7 +250,7 @@ def _check_phones(config: Config, source: str, push: bool) -> Iterator[Finding]:
                     title="vatwatch: test push",
                     body="This is only a test, sent by `vatwatch check --push`. No vat needs you.",
                 )
-                outlet.deliver(Stream.PUSHES, [Numbered(1, test)])
+                outlet.send(test)
                 yield Finding(what, True, f"{shown}: the test push was taken; look at the phone")
             else:
                 yield Finding(what, True, f"{shown}; send a test with --push")

@@ -18,11 +18,14 @@ from pydantic import BaseModel, Field, ValidationError, field_validator, model_v
 from vatwatch.chemistry.alkali import Alkali
 from vatwatch.chemistry.electrodes import ReferenceElectrode
 from vatwatch.errors import ConfigError
+from vatwatch.outlet_tables import HeartbeatTable, InfluxTable, MqttTable, PhoneTable
 from vatwatch.port_tables import PortTable, Table
-from vatwatch.terms import Quantity, Signal, Urgency
+from vatwatch.terms import Quantity, Signal
 from vatwatch.vat.night import NightSettings
 from vatwatch.vat.recipes import RECIPES, Chemistry, Fibre
 
+WHOLE_SHED = "shed"
+"""What stands where a vat's name stands for things that are about no single vat."""
 Identifier = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,30}$")]
 Ph = Annotated[float, Field(ge=0, le=14)]
 Celsius = Annotated[float, Field(ge=0, le=100)]
@@ -146,40 +149,6 @@ class ProbeTable(Table):
         return self
 
 
-class MqttTable(Table):
-    """A broker that gets the current state (Homie 5)."""
-
-    host: str = Field(min_length=1, description="name or address of the broker")
-    port: int = Field(1883, ge=1, le=65535, description="its port")
-    username: str | None = Field(None, description="user name there")
-    password_file: Path | None = Field(None, description="file that holds the password")
-    tls: bool = Field(False, description="encrypt the connection")
-    ca_file: Path | None = Field(None, description="certificate authority of the broker")
-
-
-class InfluxTable(Table):
-    """An InfluxDB v2 database that gets the history."""
-
-    url: str = Field(pattern=r"^https?://", description="address, such as http://127.0.0.1:8086")
-    org: str = Field(min_length=1, description="organisation")
-    bucket: str = Field(min_length=1, description="bucket")
-    token_file: Path | None = Field(None, description="file that holds the token")
-
-
-class PhoneTable(Table):
-    """One phone, mailbox or other target of pushes, as an Apprise URL."""
-
-    url_file: Path | None = Field(None, description="file that holds the Apprise URL (it is a secret)")
-    url: str | None = Field(None, description="the URL itself, if there is nothing secret in it")
-    at_least: Urgency = Field(Urgency.TELL, description="least urgent push this target gets")
-
-    @model_validator(mode="after")
-    def _one_url(self) -> Self:
-        if (self.url is None) == (self.url_file is None):
-            raise ValueError("expected exactly one of url_file and url")
-        return self
-
-
 class NightTable(Table):
     """One message in the evening (will each vat hold until morning?) and one in the morning (what happened?)."""
 
@@ -231,6 +200,7 @@ class Config(Table):
     mqtt: MqttTable | None = None
     influx: InfluxTable | None = None
     phone: dict[Identifier, PhoneTable] = Field(default_factory=dict, description="[phone.NAME]")
+    heartbeat: HeartbeatTable | None = None
     night: NightTable = NightTable()
     page: PageTable = PageTable()
 
@@ -290,6 +260,18 @@ def _crossings(config: Config, source: str) -> list[str]:
                     f'{source}, table [probe.{name}], key {key}: given "{value}", expected one of: {listed}'
                     + _did_you_mean(value, known)
                 )
+    for name, phone in config.phone.items():
+        found += [
+            f'{source}, table [phone.{name}], key vats: given "{vat}", expected some of: {", ".join(sorted(config.vat))}'
+            + _did_you_mean(vat, config.vat)
+            for vat in phone.vats
+            if vat not in config.vat
+        ]
+    if WHOLE_SHED in config.vat:
+        found.append(
+            f'{source}, table [vat.{WHOLE_SHED}]: "{WHOLE_SHED}" stands for the shed as a whole in commands and topics; '
+            "expected another short name"
+        )
     for vat in config.vat:
         for quantity in (Quantity.PH, Quantity.ORP):
             same = [

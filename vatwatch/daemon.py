@@ -13,8 +13,9 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from types import FrameType
+from zoneinfo import ZoneInfo
 
-from vatwatch import assembly, service_manager
+from vatwatch import assembly, destinations, service_manager
 from vatwatch.clock import Clock, SystemClock
 from vatwatch.config import Config
 from vatwatch.errors import ConfigError, StoreError
@@ -28,6 +29,8 @@ from vatwatch.page.server import PageServer
 from vatwatch.probes.reader import PortReader
 from vatwatch.recorder import Recorder
 from vatwatch.records import Calibration, PortEvent
+from vatwatch.shed_facts import FactFinder
+from vatwatch.shed_watch import ShedWatch
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.salvage import open_or_salvage
 from vatwatch.store.writing import StoreWriter
@@ -96,9 +99,13 @@ class Daemon:
 
     def start(self) -> None:
         """Open store, threads, page. Broker, database, phone and probes may all be away. Raises VatwatchError."""
-        outlets = assembly.outlets(self.config, self.source, self.open_reader, self.clock.now_ms, self._page_address())
+        outlets = destinations.outlets(
+            self.config, self.source, self.open_reader, self.clock.now_ms, self._page_address()
+        )
         # Phones once more, with connections of their own: for danger while the store cannot be written.
-        targets = assembly.phone_outlets(self.config, self.source, self.clock.now_ms, self._page_address())
+        targets = destinations.phone_outlets(
+            self.config, self.source, self.clock.now_ms, self._page_address(), danger_only=True
+        )
         self._urgent = UrgentSender(targets)
         self._writer, salvaged = open_or_salvage(self.store_path)
         try:
@@ -114,6 +121,9 @@ class Daemon:
                 self._committed,
                 self._urgent.send,
                 self._recalibrate,
+                ShedWatch(
+                    ZoneInfo(self.config.site.timezone), FactFinder(self.store_path, self.clock, self._outlet_names)
+                ),
             )
             self._recorder.night = self.config.night.settings(self.config.site.timezone)
             self._recorder.start()
@@ -243,6 +253,9 @@ class Daemon:
             forwarder.notify()
         if self._page_app is not None:
             self._page_app.ring()
+
+    def _outlet_names(self) -> list[str]:
+        return [forwarder.name for forwarder in self._forwarders]
 
     def _page_address(self) -> str | None:
         page = self.config.page

@@ -53,3 +53,19 @@ class OutletPermanent(OutletError):
 
 class RowRejected(OutletError):
     """The peer refuses these rows themselves. Fewer at a time may pass; the bad one is set aside, with its reason."""
+
+
+class HeldBack(OutletError):
+    """Not a failure: these rows wait on purpose (quiet hours, many at once) and are handed over again later.
+
+    `until_ms` is when they may go, UTC ms; `count` how many messages wait.
+    """
+
+    def __init__(self, message: str, until_ms: int, count: int) -> None:
+        super().__init__(message)
+        self.until_ms = until_ms
+        self.count = count
+
+
+class Refused(VatwatchError):
+    """What a person handed in cannot be so; the text says why. Handing the same in again cannot help."""

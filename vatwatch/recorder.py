@@ -17,7 +17,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from vatwatch.clock import Clock
-from vatwatch.errors import ConfigError, StoreError
+from vatwatch.errors import ConfigError, Refused, StoreError
+from vatwatch.handed_in import as_kept, why_not
 from vatwatch.judging import Judged, Judging
 from vatwatch.records import (
     AlarmAction,
@@ -28,10 +29,12 @@ from vatwatch.records import (
     Outlook,
     PortEvent,
     Push,
+    Rejected,
     Sample,
     StepResult,
 )
 from vatwatch.saving import Saver
+from vatwatch.shed_watch import ShedWatch
 from vatwatch.store import inbox
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
@@ -49,16 +52,13 @@ STALL_S = 5.0
 """If the thread itself was held up longer than this (suspend, stopped process), the empty slots are not invented."""
 IDLE_S = 0.5
 MOST_SLOTS_TOGETHER = 60
-SLACK_MS = 60_000
-EARLIEST_MS = 946_684_800_000
-"""2000-01-01: anything before it is a clock that was never set."""
 
 
 @dataclass(slots=True)
 class _Request:
     """Something another thread wants written, and where it waits for the outcome."""
 
-    what: JournalEntry | AlarmAction | Delivery
+    what: JournalEntry | AlarmAction | tuple[Delivery, Rejected | None]
     outcome: Future[None]
 
 
@@ -76,6 +76,7 @@ class Recorder:
         on_commit: Callable[[], None] = lambda: None,
         send_unsaved: Callable[[Sequence[Push]], None] = lambda _pushes: None,
         recalibrate: Callable[[Calibration], tuple[dict[str, VatSettings], int]] | None = None,
+        shed: ShedWatch | None = None,
     ) -> None:
         """`recalibrate` keeps a calibration and gives the settings in force after it, with their version."""
         self._writer = writer
@@ -86,6 +87,7 @@ class Recorder:
         self._inbox = inbox_path
         self._on_commit = on_commit
         self._recalibrate = recalibrate
+        self._shed = shed or ShedWatch(next(iter(vats.values())).timezone)
         self._scan_ms = self._judging.scan_ms
         self._grace_ms = GRACE_S * 1000 * clock.rate
         self._turn = threading.Condition()
@@ -96,6 +98,7 @@ class Recorder:
         self._actions: list[AlarmAction] = []
         self._saver = Saver(writer, send_unsaved)
         self._stopping = False
+        self._told_waiting: set[str] = set()
         self._slot_ms = 0
         self._snapshot_ms = 0
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
@@ -123,17 +126,15 @@ class Recorder:
                 self.lost_samples += 1
 
     def submit(self, entry: JournalEntry | AlarmAction, timeout_s: float = 15.0) -> None:
-        """Write down what a person did; returns once it is on disk. Raises StoreFull or StoreError if it is not."""
-        if entry.vat not in self._judging.vats:
-            raise StoreError(f"there is no vat {entry.vat!r} here; known: {', '.join(self._judging.vats)}")
-        complaint = self._impossible_time(entry)
+        """Write down what a person did; returns once it is on disk. Raises Refused, StoreFull or StoreError if it is not."""
+        complaint = why_not(entry, self._judging.vats, self._clock.now_ms(), self._clock.rate)
         if complaint:
-            raise StoreError(complaint)
+            raise Refused(complaint)
         self._ask(entry, timeout_s)
 
-    def record_delivery(self, delivery: Delivery) -> None:
-        """Remember how far an outlet came; returns once it is on disk."""
-        self._ask(delivery, 60.0)
+    def record_delivery(self, delivery: Delivery, rejected: Rejected | None = None) -> None:
+        """Remember how far an outlet came, and the row it was refused; returns once it is on disk."""
+        self._ask((delivery, rejected), 60.0)
 
     def stop(self, timeout_s: float = 5.0) -> bool:
         """Judge what is complete, keep every vat's state, end the thread. False if it did not end in time."""
@@ -144,12 +145,6 @@ class Recorder:
             return True
         self._thread.join(timeout_s)
         return not self._thread.is_alive()
-
-    def _impossible_time(self, entry: JournalEntry | AlarmAction | Calibration) -> str:
-        """Why an entry's time cannot be true, or nothing. A time far ahead would hold the vat unsettled for as long."""
-        if entry.time_ms > self._clock.now_ms() + SLACK_MS * self._clock.rate:
-            return "that time lies in the future; the journal holds what has happened"
-        return "that time lies before the year 2000" if entry.time_ms < EARLIEST_MS else ""
 
     @property
     def alive(self) -> bool:
@@ -181,7 +176,7 @@ class Recorder:
     def trouble(self) -> str:
         return self._saver.trouble
 
-    def _ask(self, what: JournalEntry | AlarmAction | Delivery, timeout_s: float) -> None:
+    def _ask(self, what: JournalEntry | AlarmAction | tuple[Delivery, Rejected | None], timeout_s: float) -> None:
         request = _Request(what, Future())
         with self._turn:
             if self._stopping or (self._thread.ident is not None and not self._thread.is_alive()):
@@ -231,15 +226,15 @@ class Recorder:
         for request in requests:
             try:
                 match request.what:
-                    case Delivery():
-                        self._writer.record_delivery(request.what)
-                    case _:
-                        self._write_down(request.what)
+                    case (delivery, rejected):
+                        self._writer.record_delivery(delivery, rejected)
+                    case entry:
+                        self._write_down(entry)
             except Exception as error:  # noqa: BLE001 - whatever it was, the one who asked must hear of it
                 request.outcome.set_exception(error)
             else:
                 request.outcome.set_result(None)
-        if any(not isinstance(request.what, Delivery) for request in requests):
+        if any(not isinstance(request.what, tuple) for request in requests):
             self._on_commit()
 
     def _write_down(self, entry: JournalEntry | AlarmAction) -> None:
@@ -247,6 +242,7 @@ class Recorder:
         if self._writer.has(entry):
             return
         taken_ms = self._slot_ms + self._scan_ms
+        entry = as_kept(entry, self._judging.vats, taken_ms)
         if isinstance(entry, JournalEntry):
             self._writer.append(Batch(taken_ms, self._version, journal=(entry,)))
             self._journal.append(entry)
@@ -256,12 +252,7 @@ class Recorder:
 
     def _read_inbox(self) -> None:
         for path, entry in inbox.collect(self._inbox):
-            if entry.vat not in self._judging.vats:
-                inbox.reject(
-                    path, f"there is no vat {entry.vat!r} in the settings; known: {', '.join(self._judging.vats)}"
-                )
-                continue
-            complaint = self._impossible_time(entry)
+            complaint = why_not(entry, self._judging.vats, self._clock.now_ms(), self._clock.rate)
             if complaint:
                 inbox.reject(path, complaint)
                 continue
@@ -270,6 +261,10 @@ class Recorder:
             else:
                 self._write_down(entry)
             inbox.clear([path])
+        waiting = set(inbox.unreadable(self._inbox))
+        for sentence in sorted(waiting - self._told_waiting):
+            log.warning(sentence)
+        self._told_waiting = waiting
 
     def _take_calibration(self, path: Path, calibration: Calibration) -> None:
         """Keep it, and judge every later slot with the settings in force after it."""
@@ -326,12 +321,14 @@ class Recorder:
         steps: list[StepResult] = []
         told: list[Push] = []
         in_sight: dict[str, Outlook | None] = {}
+        of_shed = [action for action in self._actions if not action.vat]
         while self._slot_ms < through_ms:
             self._slot_ms += self._scan_ms
             judged = self._judge_slot(self._slot_ms)
             steps.extend(judged.steps)
             told.extend(judged.shed_pushes)
             in_sight |= judged.outlooks
+        shed = self._shed.step(self._slot_ms, self._judging.vats, of_shed)
         with self._turn:
             events, self._port_events = tuple(self._port_events), deque()
         snapshots = {}
@@ -343,8 +340,9 @@ class Recorder:
             self._version,
             tuple(steps),
             port_events=events,
-            state_snapshots=snapshots,
-            shed_pushes=tuple(told),
+            state_snapshots=snapshots | shed.snapshots,
+            shed_pushes=(*told, *shed.pushes),
+            shed_events=shed.events,
             outlooks=in_sight,
         )
 
@@ -383,4 +381,5 @@ class Recorder:
             self._slot_ms = max(self._slot_ms, newest_ms)
             self._journal.extend(journal)
             self._actions.extend(actions)
+            self._shed.restore(reader)
             self._snapshot_ms = self._slot_ms

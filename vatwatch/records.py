@@ -253,6 +253,17 @@ class Delivery:
 
 
 @dataclass(frozen=True, slots=True)
+class Rejected:
+    """A row that an outlet's peer refused: left out there for good, whole in the store. `row_number` is the stream's."""
+
+    outlet: str
+    stream: str
+    row_number: int
+    time_ms: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class StepResult:
     """Everything one vat's step gives back for one slot; the store takes it whole."""
 
@@ -267,7 +278,8 @@ class Batch:
     """What is committed in one transaction: whole slots only, so a crash can never split one.
 
     `state_snapshots` maps a vat to the JSON text of its pipeline state, kept now and then so that a restart replays
-    minutes, not a season. `shed_pushes` are about the shed as a whole: no single vat's replay gives them again.
+    minutes, not a season. `shed_pushes` and `shed_events` are about the shed as a whole: no single vat's replay gives them
+    again; its state stands among the snapshots under an empty name.
     `outlooks` replaces what is in sight by vat (None: nothing any more); what the batch does not name stays.
     """
 
@@ -279,6 +291,7 @@ class Batch:
     port_events: tuple[PortEvent, ...] = ()
     state_snapshots: dict[str, str] = field(default_factory=dict)
     shed_pushes: tuple[Push, ...] = ()
+    shed_events: tuple[AlarmEvent, ...] = ()
     outlooks: dict[str, Outlook | None] = field(default_factory=dict)
 
 

@@ -9,6 +9,7 @@ import os
 import random
 import sqlite3
 from collections import Counter
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from tests.end_to_end.replaying import replay_differences
@@ -21,7 +22,8 @@ KILLS = int(os.environ.get("VATWATCH_KILLS", "30"))
 def test_killed_at_random_moments(tmp_path: Path) -> None:
     rng = random.Random(30)
     with HttpReceiver() as phone:
-        extra = f'[phone.pocket]\nurl = "json://{HOST}:{phone.port}/push"\n'
+        # Every push is to be seen by itself here.
+        extra = f'[phone.pocket]\nurl = "json://{HOST}:{phone.port}/push"\nat_once = 100\n'
         with Shed(tmp_path, extra, interval_s=0.05) as shed:
             shed.plug_in("count")
             committed: set[tuple[int, float | None]] = set()
@@ -107,3 +109,31 @@ def test_alarm_state_and_timers_survive(tmp_path: Path) -> None:
             before = shed.scans()
             wait_until(lambda: shed.scans() > before + 3, "scans in the third life", 20)
             assert len(phone.heard) == 1
+
+
+def test_what_is_held_for_quiet_hours_survives_a_kill(tmp_path: Path) -> None:
+    """kill −9 while a push waits for its quiet hours to end; the next life, without them, tells it once."""
+    now = datetime.now(UTC)
+    begin, end = (f"{now + timedelta(hours=h):%H:%M}:00" for h in (-2, 3))
+    with HttpReceiver() as phone:
+        extra = f'[phone.pocket]\nurl = "json://{HOST}:{phone.port}/push"\n'
+        with Shed(tmp_path, extra + f"quiet_from = {begin}\nquiet_until = {end}\n", interval_s=0.1) as shed:
+            shed.plug_in()
+            shed.start()
+            shed.wait_for_scans(3)
+            shed.set_liquor("10.00 -700.0 30.00")
+            with shed.reader() as reader:
+                wait_until(
+                    lambda: any(p.alarm == "off-ph-low" for p in reader.pushes(0, 2**62)), "a push that waits", 20
+                )
+            shed.set_liquor("10.00 -700.0 62.00")
+            wait_until(lambda: refs(phone), "the danger is told in quiet hours", 20)
+            pause(2.5)  # several rounds of its outlet
+            shed.kill()
+            assert [ref for ref in refs(phone) if "off-ph-low" in ref] == []
+            shed.config.write_text(shed.config.read_text().replace("quiet_", "#quiet_"))
+            shed.start()
+            wait_until(lambda: any("off-ph-low" in ref for ref in refs(phone)), "the held push", 20)
+            assert shed.stop() == 0
+            assert len([ref for ref in refs(phone) if "-off-ph-low-1-occurs-" in ref]) == 1
+            assert len([ref for ref in refs(phone) if "-overheat-1-occurs-" in ref]) == 1

@@ -7,7 +7,18 @@ from dataclasses import replace
 
 from vatwatch.errors import StoreError
 from vatwatch.outlets.wake import Wake
-from vatwatch.records import AlarmEvent, Delivery, JournalEntry, Measured, Numbered, Push, Reduction, Scan, VatCard
+from vatwatch.records import (
+    AlarmEvent,
+    Delivery,
+    JournalEntry,
+    Measured,
+    Numbered,
+    Push,
+    Reduction,
+    Rejected,
+    Scan,
+    VatCard,
+)
 from vatwatch.terms import AlarmState, EntryKind, Flag, Stream, Urgency, VatCondition
 
 T0 = 1_767_225_600_000  # 2026-01-01 00:00 UTC
@@ -19,8 +30,9 @@ class Book:
     def __init__(self) -> None:
         self.lock = threading.Lock()
         self.rows: dict[Stream, list[Numbered]] = {stream: [] for stream in Stream}
-        self.deliveries: dict[tuple[str, str], Delivery] = {}
+        self.kept: dict[tuple[str, str], Delivery] = {}
         self.records = 0
+        self.rejected: list[Rejected] = []
         self.vats: list[VatCard] = []
         self.refuse_records: StoreError | None = None
         self.refuse_reads: StoreError | None = None
@@ -76,13 +88,18 @@ class Book:
         return [event for event in latest.values() if event.to_state is not AlarmState.NORMAL]
 
     def delivery(self, outlet: str, stream: Stream) -> Delivery:
-        return self.deliveries.get((outlet, stream), Delivery(outlet, stream))
+        return self.kept.get((outlet, stream), Delivery(outlet, stream))
 
-    def record_delivery(self, delivery: Delivery) -> None:
+    def deliveries(self) -> list[Delivery]:
+        return list(self.kept.values())
+
+    def record_delivery(self, delivery: Delivery, rejected: Rejected | None = None) -> None:
         if self.refuse_records is not None:
             raise self.refuse_records
         self.records += 1
-        self.deliveries[delivery.outlet, delivery.stream] = delivery
+        if rejected is not None:
+            self.rejected.append(rejected)
+        self.kept[delivery.outlet, delivery.stream] = delivery
 
 
 class SwiftWake(Wake):

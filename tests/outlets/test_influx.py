@@ -241,9 +241,12 @@ def test_the_library_is_not_loaded_before_it_is_needed() -> None:
 
     code = (
         "import sys; from vatwatch.outlets.influx import InfluxOutlet, InfluxSettings; "
+        "from datetime import UTC; "
         "from vatwatch.outlets.phone import PhoneOutlet, PhoneTarget; "
+        "from vatwatch.outlets.rounds import Lane, Wishes; "
         "from vatwatch.outlets.mqtt import MqttOutlet; "
-        "InfluxOutlet(InfluxSettings('http://x', 'o', 'b', 't', 's')); PhoneOutlet(PhoneTarget('a', 'json://x'), int); "
+        "InfluxOutlet(InfluxSettings('http://x', 'o', 'b', 't', 's')); "
+        "PhoneOutlet(PhoneTarget('a', Wishes(UTC), 'json://x'), Lane.DANGER, int); "
         "assert not {'influxdb_client', 'apprise', 'paho'} & set(sys.modules)"
     )
     subprocess.run([sys.executable, "-c", code], check=True)

@@ -13,15 +13,13 @@ from vatwatch import assembly
 from vatwatch.config import (
     CalibrationTable,
     Config,
-    InfluxTable,
-    MqttTable,
     PageTable,
-    PhoneTable,
     ProbeTable,
     SiteTable,
     VatTable,
     check_config,
 )
+from vatwatch.outlet_tables import HeartbeatTable, InfluxTable, MqttTable, PhoneTable
 from vatwatch.port_tables import LineTable, PortTable
 
 EXAMPLE = Path(__file__).parents[2] / "systemd" / "vatwatch.example.toml"
@@ -95,7 +93,7 @@ def _in_outlet(number: int) -> bool:
 LEFT_OUT = {"url"}
 TABLES: tuple[type[BaseModel], ...] = (
     SiteTable, VatTable, LineTable, PortTable, ProbeTable, CalibrationTable, MqttTable, InfluxTable, PhoneTable,
-    PageTable,
+    HeartbeatTable, PageTable,
 )  # fmt: skip
 
 

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.vat.alarm_diagram import PAGE, diagram, put_in
 from vatwatch.records import AlarmAction, AlarmEvent
 from vatwatch.terms import ActionVerb, AlarmState, Urgency
 from vatwatch.vat.alarms import (
+    DANGER_AGAIN_MS,
     LATCHED_ON_RETURN,
+    LONGEST_DANGER_SHELVE_MS,
     STANDING,
     TRANSITIONS,
     AlarmDefinition,
@@ -174,3 +178,102 @@ def test_a_danger_that_lasts_stays_standing(verb: ActionVerb) -> None:
     drive.tick(BEYOND)
     for _ in range(20):
         assert drive.tick(BEYOND, verb) in STANDING
+
+
+def test_the_diagram_in_the_developers_page_is_the_table() -> None:
+    page = PAGE.read_text(encoding="utf-8")
+    assert put_in(page) == page, "stale: python -m tests.vat.alarm_diagram"
+    drawn = diagram()
+    assert all(f"{trigger.value}" in drawn for trigger in Trigger)
+
+
+HOUR = 3_600_000
+SLOW_TICK = 300_000
+DANGERS = st.builds(
+    AlarmDefinition,
+    st.just("overheat"),
+    st.just(Urgency.DANGER),
+    st.builds(
+        AlarmTiming,
+        on_delay_ms=st.sampled_from([0, SLOW_TICK]),
+        off_delay_ms=st.just(SLOW_TICK),
+        re_alarm_ms=st.sampled_from([None, 600_000, 24 * HOUR]),
+        re_alarm_acknowledged_ms=st.sampled_from([None, HOUR, 24 * HOUR]),
+    ),
+    latching=st.booleans(),
+)
+ACTIONS = st.lists(st.tuples(st.sampled_from(list(ActionVerb)), st.sampled_from([None, 60_000, 30 * HOUR])), max_size=4)
+
+
+@given(DANGERS, st.lists(st.tuples(st.sampled_from([True, False, None]), ACTIONS), max_size=20), st.data())
+@settings(max_examples=60, deadline=None)
+def test_nobody_can_silence_a_danger_while_it_lasts(
+    d: AlarmDefinition, before: list[tuple[bool | None, list[tuple[ActionVerb, int | None]]]], data: st.DataObject
+) -> None:
+    """Whatever came before and whatever is done meanwhile: it is told at least every 4 h for as long as it lasts."""
+    drive = Drive(d)
+    for beyond, actions in before:
+        _slow_tick(drive, Situation(beyond=beyond), actions)
+    longest = max(DANGER_AGAIN_MS, LONGEST_DANGER_SHELVE_MS) + d.timing.on_delay_ms + SLOW_TICK
+    began = drive.now
+    already = len(drive.events)
+    for _ in range(150):
+        _slow_tick(drive, BEYOND, data.draw(ACTIONS))
+        assert drive.memory.state is not AlarmState.OUT_OF_SERVICE
+    told = [e.slot_ms for e in drive.events[already:] if e.transition in (Trigger.OCCURS, Trigger.RE_ALARMS)]
+    # One told just before the danger was seen to last counts too.
+    times = [began, *told, drive.now]
+    assert max(b - a for a, b in pairwise(times)) <= longest
+
+
+def _slow_tick(drive: Drive, situation: Situation, actions: list[tuple[ActionVerb, int | None]]) -> None:
+    drive.now += SLOW_TICK
+    taken = [
+        AlarmAction(f"{drive.now}-{n}", drive.now, "v", "overheat", verb, None if until is None else drive.now + until)
+        for n, (verb, until) in enumerate(actions)
+    ]
+    drive.memory, fired = step_alarm(drive.definition, drive.memory, drive.now, "v", situation, taken)
+    drive.events += fired
+
+
+@given(
+    st.lists(st.tuples(SITUATIONS, VERBS), max_size=60),
+    st.sampled_from([PLAIN, LATCHING]),
+)
+@settings(max_examples=150, deadline=None)
+def test_no_unacknowledged_alarm_is_lost(story: list[tuple[Situation, list[ActionVerb]]], d: AlarmDefinition) -> None:
+    """With suppression, unknown values and every verb in any order: only what a person did leads out of it."""
+    drive = Drive(d)
+    loud = {AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED}
+    quieting = {
+        "acknowledge": ActionVerb.ACKNOWLEDGE,
+        "shelve": ActionVerb.SHELVE,
+        "out of service": ActionVerb.OUT_OF_SERVICE,
+    }
+    for situation, verbs in story:
+        seen = len(drive.events)
+        drive.tick(situation, *verbs)
+        for event in drive.events[seen:]:
+            if event.from_state in loud and event.to_state not in loud:
+                assert quieting[event.transition] in verbs, "nobody did that"
+
+
+def test_shelving_again_does_not_lengthen_it_and_a_danger_is_never_out_of_service() -> None:
+    drive = Drive(LATCHING)
+    drive.tick(BEYOND)
+    assert drive.tick(BEYOND, ActionVerb.OUT_OF_SERVICE) is AlarmState.UNACKNOWLEDGED
+    drive.tick(BEYOND, ActionVerb.SHELVE)
+    first = drive.memory.shelved_until_ms
+    assert first == drive.now + LONGEST_DANGER_SHELVE_MS
+    drive.tick(BEYOND, ActionVerb.SHELVE, until_ms=drive.now + 10 * HOUR)
+    assert drive.memory.shelved_until_ms == first
+    assert drive.tick(BEYOND, ActionVerb.UNSHELVE, ActionVerb.SHELVE) is AlarmState.UNACKNOWLEDGED, "told first"
+
+
+def test_what_stands_is_told_again_when_something_joins_it() -> None:
+    drive = Drive(PLAIN)
+    for _ in range(4):
+        drive.tick(BEYOND)
+    drive.tick(BEYOND, ActionVerb.ACKNOWLEDGE)
+    assert drive.tick(Situation(beyond=True, further=True)) is AlarmState.UNACKNOWLEDGED
+    assert drive.events[-1].transition == "re-alarms"

@@ -12,11 +12,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from secrets import SystemRandom
 
-from vatwatch.errors import OutletPermanent, OutletRetryable, RowRejected, StoreError
+from vatwatch.errors import HeldBack, OutletError, OutletPermanent, OutletRetryable, RowRejected, StoreError
 from vatwatch.outlets.ledger import Bookkeeper, Ledger
-from vatwatch.outlets.outlet import Outlet
+from vatwatch.outlets.outlet import LateComer, Outlet, Prepared
 from vatwatch.outlets.wake import Wake
-from vatwatch.records import Delivery, Numbered
+from vatwatch.records import Delivery, Numbered, Rejected
 from vatwatch.terms import Stream
 
 __all__ = ["Forwarder", "Outlet"]
@@ -35,7 +35,7 @@ PERMANENT_RETRY_S = 900.0
 REJECTED_IN_A_ROW = 10
 """So many rows refused with none taken between them: the fault is not in the rows."""
 RECORD_EVERY_S = 60.0
-"""How often unchanged trouble, or the cursor of a state outlet, is written: an SD card is not for that."""
+"""How often unchanged trouble, or the cursor of an outlet that bears repetition, is written: a card is not for that."""
 
 
 @dataclass(slots=True)
@@ -49,7 +49,9 @@ class _Tail:
     rejected_in_a_row: int = 0
     recorded_s: float = float("-inf")
     unrecorded: bool = False
+    rejected: Rejected | None = None
     must_record: bool = False
+    held: tuple[int, int] | None = None
 
 
 class Forwarder:
@@ -100,6 +102,11 @@ class Forwarder:
         """Where each stream stands now, including what is not yet recorded."""
         return tuple(tail.delivery for tail in list(self._tails))
 
+    @property
+    def held(self) -> tuple[int, int] | None:
+        """Until when (UTC ms) messages are held on purpose, and how many; None when none is."""
+        return next((tail.held for tail in list(self._tails) if tail.held is not None), None)
+
     def start(self) -> None:
         """Start the thread. A forwarder is started once."""
         if self._thread is not None:
@@ -140,9 +147,8 @@ class Forwarder:
         if self._ledger is None:
             self._ledger = self._open_ledger()
         if not self._tails:
-            self._tails = [
-                _Tail(stream, self._ledger.delivery(self._outlet.name, stream)) for stream in self._outlet.streams
-            ]
+            self._tails = [self._tail(self._ledger, stream) for stream in self._outlet.streams]
+            self._prepare()
         moved = False
         for tail in self._tails:
             if self._wake.stopped:
@@ -158,6 +164,26 @@ class Forwarder:
             if rows:
                 moved = self._forward(tail, rows, through) or moved
         return moved
+
+    def _tail(self, ledger: Ledger, stream: Stream) -> _Tail:
+        """Where a stream was left, or where an outlet begins of which nothing was ever recorded."""
+        name = self._outlet.name
+        known = any((one.outlet, one.stream) == (name, stream) for one in ledger.deliveries())
+        if known or not isinstance(self._outlet, LateComer):
+            return _Tail(stream, ledger.delivery(name, stream))
+        tail = _Tail(stream, Delivery(name, stream, position=self._outlet.first_position(ledger)))
+        self._record(tail)  # else a kill before the first delivery would let it begin later once more
+        return tail
+
+    def _prepare(self) -> None:
+        """Say at the start that the outlet cannot work, rather than when the first message waits for it."""
+        if not isinstance(self._outlet, Prepared):
+            return
+        try:
+            self._outlet.prepare()
+        except OutletError as error:
+            for tail in self._tails:
+                self._rest(tail, f"cannot be used: {error}", PERMANENT_RETRY_S)
 
     def _next_rows(self, ledger: Ledger, tail: _Tail) -> tuple[Sequence[Numbered], int]:
         """The next batch, and the number the cursor reaches when all of it is delivered."""
@@ -196,6 +222,11 @@ class Forwarder:
                     )
                     return False
                 continue
+            except HeldBack as error:
+                # Looked at again with every poll: the wall clock may step, and nothing else knows how fast it runs.
+                tail.due_s = self._wake.now_s() + POLL_S
+                tail.held = (error.until_ms, error.count)
+                return False
             except OutletRetryable as error:
                 self._rest(tail, str(error), self._back_off_s(tail, error.retry_after_s))
                 return False
@@ -217,6 +248,7 @@ class Forwarder:
                     return False
                 waiting.append(rest)
                 last, part = reached, part[: len(part) - len(rest)]
+            tail.held = None
             self._succeeded(tail, last, len(part))
         return True
 
@@ -232,8 +264,8 @@ class Forwarder:
             last_ok_ms=self._clock_ms(),
         )
         tail.unrecorded = True
-        # A state outlet's cursor is worth little (the state is announced anew anyway): spare the card.
-        if not self._outlet.coalesce or was_down or self._wake.now_s() - tail.recorded_s >= RECORD_EVERY_S:
+        # Where a repetition leaves no trace, a cursor that is a minute old is as good: spare the card.
+        if not self._outlet.idempotent or was_down or self._wake.now_s() - tail.recorded_s >= RECORD_EVERY_S:
             tail.must_record = True
             self._record(tail)
 
@@ -248,6 +280,7 @@ class Forwarder:
             last_error=reason,
             last_error_ms=self._clock_ms(),
         )
+        tail.rejected = Rejected(self._outlet.name, tail.stream, row.number, self._clock_ms(), str(error))
         tail.unrecorded = tail.must_record = True
         self._record(tail)
 
@@ -281,7 +314,8 @@ class Forwarder:
 
     def _record(self, tail: _Tail) -> None:
         """Write the cursor; raises StoreError, in which case the next turn writes it before anything else."""
-        self._bookkeeper.record_delivery(tail.delivery)
+        self._bookkeeper.record_delivery(tail.delivery, tail.rejected)
+        tail.rejected = None
         tail.unrecorded = tail.must_record = False
         tail.recorded_s = self._wake.now_s()
 

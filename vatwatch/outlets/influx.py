@@ -9,18 +9,19 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from email.utils import parsedate_to_datetime
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
 from vatwatch.errors import ConfigError, OutletPermanent, OutletRetryable, RowRejected
+from vatwatch.outlets.retry_after import retry_after_s
 from vatwatch.records import AlarmEvent, JournalEntry, Numbered, Scan
 from vatwatch.terms import Stream
 
 if TYPE_CHECKING:
     from influxdb_client.rest import ApiException
 
+WHOLE_SHED = "shed"
+"""The tag of what is about no single vat: InfluxDB has no empty tag, and no vat may be called so."""
 _ROW_FAULTS = frozenset({400, 413, 422})
 _TRANSIENT = frozenset({408, 425, 429})
 
@@ -53,6 +54,7 @@ class InfluxOutlet:
     name = "influxdb"
     streams = (Stream.ALARM_EVENTS, Stream.JOURNAL, Stream.SCANS)
     coalesce = False
+    idempotent = True
     batch_limit = 1000
 
     def __init__(self, settings: InfluxSettings) -> None:
@@ -112,7 +114,7 @@ class InfluxOutlet:
                 f"{said}; check url, org {self._settings.org!r} and bucket {self._settings.bucket!r} in [influx]"
             )
         if status >= 500 or status in _TRANSIENT or status == 0:
-            return OutletRetryable(said, retry_after_s=_retry_after_s(error.headers))
+            return OutletRetryable(said, retry_after_s=retry_after_s(error.headers))
         return OutletPermanent(f"{said}; is this an InfluxDB v2 address?")
 
 
@@ -155,7 +157,7 @@ def _scan_point(site_id: str, scan: Scan) -> dict[str, Any]:
 
 def _alarm_point(site_id: str, number: int, event: AlarmEvent) -> dict[str, Any]:
     # Two events of one alarm may share a slot; the row number keeps them apart and is the same on every attempt.
-    tags = {"site": site_id, "vat": event.vat, "alarm": event.alarm, "row": str(number)}
+    tags = {"site": site_id, "vat": event.vat or WHOLE_SHED, "alarm": event.alarm, "row": str(number)}
     numbers = {"occurrence": float(event.occurrence), "value": event.value, "limit": event.limit}
     texts = {
         "transition": event.transition,
@@ -192,21 +194,6 @@ def _point(
     }
     fields |= {name: text for name, text in texts.items() if text}
     return {"measurement": measurement, "tags": tags, "time": time_ms, "fields": fields}
-
-
-def _retry_after_s(headers: Any) -> float | None:
-    """The peer's wish in seconds, given as seconds or as an HTTP date (RFC 9110, section 10.2.3)."""
-    given = None if headers is None else headers.get("Retry-After")
-    if given is None:
-        return None
-    try:
-        return max(0.0, float(given))
-    except ValueError:
-        pass
-    try:
-        return max(0.0, (parsedate_to_datetime(given) - datetime.now(UTC)).total_seconds())
-    except (TypeError, ValueError):
-        return None
 
 
 def _detail(body: Any) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Protocol
 
-from vatwatch.records import AlarmEvent, Delivery, Numbered, Scan, VatCard
+from vatwatch.records import AlarmEvent, Delivery, Numbered, Rejected, Scan, VatCard
 from vatwatch.terms import Stream
 
 
@@ -42,6 +42,10 @@ class Ledger(Protocol):
         """What was last recorded for this pair; a fresh Delivery at position 0 when nothing was."""
         ...
 
+    def deliveries(self) -> Sequence[Delivery]:
+        """Every outlet's progress that was ever recorded."""
+        ...
+
     def close(self) -> None:
         """Let go of the file. Closing twice is harmless."""
         ...
@@ -50,6 +54,6 @@ class Ledger(Protocol):
 class Bookkeeper(Protocol):
     """The one way an outlet writes: through the store's only writer."""
 
-    def record_delivery(self, delivery: Delivery) -> None:
-        """Block until the record is durably committed. Raises StoreError when it cannot be."""
+    def record_delivery(self, delivery: Delivery, rejected: Rejected | None = None) -> None:
+        """Block until the record is durably committed, with the row that was refused. Raises StoreError if it cannot be."""
         ...

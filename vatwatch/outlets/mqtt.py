@@ -33,6 +33,7 @@ class MqttOutlet:
     name = "mqtt"
     streams = (Stream.ALARM_EVENTS, Stream.SCANS)
     coalesce = True
+    idempotent = True
     batch_limit = 500
 
     def __init__(self, settings: MqttSettings, open_ledger: Callable[[], Ledger], clock_ms: Callable[[], int]) -> None:

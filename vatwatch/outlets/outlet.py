@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
+from vatwatch.outlets.ledger import Ledger
 from vatwatch.records import Numbered
 from vatwatch.terms import Stream
 
@@ -28,6 +29,11 @@ class Outlet(Protocol):
         ...
 
     @property
+    def idempotent(self) -> bool:
+        """True when a row delivered twice leaves no trace: the cursor then need not be written after each delivery."""
+        ...
+
+    @property
     def batch_limit(self) -> int:
         """Most rows in one `deliver`."""
         ...
@@ -42,4 +48,22 @@ class Outlet(Protocol):
 
     def close(self) -> None:
         """Say goodbye and let go. Called once, in the forwarder's thread."""
+        ...
+
+
+@runtime_checkable
+class Prepared(Protocol):
+    """An outlet that can say at once, before anything waits for it, that its settings cannot be used."""
+
+    def prepare(self) -> None:
+        """Raises OutletPermanent or OutletRetryable."""
+        ...
+
+
+@runtime_checkable
+class LateComer(Protocol):
+    """An outlet to which what was before it came is of no use."""
+
+    def first_position(self, ledger: Ledger) -> int:
+        """The number it starts behind when nothing was ever recorded of it."""
         ...

@@ -1,102 +1,142 @@
-"""Messages to one phone, mailbox or web address, through apprise. One outlet per target, so each has its own cursor.
+"""Messages to one phone, mailbox or web address, through apprise. Two outlets per target: danger has one of its own.
 
-Sends pushes as they are: words are chosen elsewhere. What waited too long is folded into one digest, so that a phone
-that was away for a week does not ring forty times. Never shows or logs a target's secrets.
+What is sent when is decided in `rounds.py`, its words are made in `digests.py` and by the judgement; this file only carries
+them. Never shows or logs a target's secrets.
 """
 
 from __future__ import annotations
 
-import hashlib
 import html
 import logging
 import threading
 import warnings
-from collections import Counter
-from collections.abc import Callable, Sequence
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
-from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from vatwatch.errors import ConfigError, OutletRetryable
+from vatwatch.errors import ConfigError, HeldBack, OutletPermanent, OutletRetryable, StoreError
+from vatwatch.outlets.digests import Message, alone
+from vatwatch.outlets.ledger import Ledger
+from vatwatch.outlets.retry_after import hear_retry_after
+from vatwatch.outlets.rounds import Lane, Wishes, next_round, wants
 from vatwatch.records import Numbered, Push
-from vatwatch.terms import Stream, Urgency
+from vatwatch.terms import AlarmState, Stream, Urgency
 
 if TYPE_CHECKING:
     from apprise import Apprise
 
 CONNECT_S = 5.0
 READ_S = 10.0
-STALE_MS = 12 * 3600 * 1000
-DIGEST_LINES = 8
 _LOADING = threading.Lock()
 _LISTENING: ContextVar[_Overheard | None] = ContextVar("listening", default=None)
 """Whose call is running: apprise sends in threads of its own, but takes the caller's context along."""
-_LOUDNESS = {Urgency.TELL: 0, Urgency.ACT: 1, Urgency.DANGER: 2}
+_LASTS = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
 
 
 @dataclass(frozen=True, slots=True)
 class PhoneTarget:
     """One address in apprise's notation, such as `ntfy://host/topic`. `url` may hold a password: it is not shown.
 
-    `at_least` leaves out what is less urgent. `page_url` is put below each message.
+    `wishes` says what it gets and when. `page_url` is put below each message.
     """
 
     name: str
+    wishes: Wishes
     url: str = field(repr=False)
     page_url: str | None = None
-    at_least: Urgency = Urgency.TELL
+
+
+def outlet_name(name: str, lane: Lane) -> str:
+    """Key of a phone's deliveries in the store. No phone's own name can make the two lanes meet."""
+    return f"phone-{name}" if lane is Lane.OTHERS else f"danger-phone-{name}"
 
 
 class PhoneOutlet:
-    """Outlet of pushes for one target.
+    """Outlet of pushes for one lane of one target.
 
     The push's own stable id stands in the last line of the text as `ref …`: the one place every kind of target carries.
+    `open_ledger` shows which alarms last, so that a late message can say what is over.
     """
 
     streams = (Stream.PUSHES,)
     coalesce = False
+    idempotent = False
     batch_limit = 1000
 
-    def __init__(self, target: PhoneTarget, clock_ms: Callable[[], int]) -> None:
+    def __init__(
+        self,
+        target: PhoneTarget,
+        lane: Lane,
+        clock_ms: Callable[[], int],
+        open_ledger: Callable[[], Ledger] | None = None,
+    ) -> None:
         self._target = target
+        self._lane = lane
         self._clock_ms = clock_ms
+        self._open_ledger = open_ledger
+        self._sent_ms: deque[int] = deque(maxlen=max(1, target.wishes.at_once))
         self._notifier: Apprise | None = None
         self._format = ""
         self._shown = ""
-        self.name = f"phone-{target.name}"
+        self.name = outlet_name(target.name, lane)
 
     def describe(self) -> str:
         """The target for a person to read, its secrets hidden. Raises ConfigError when apprise cannot use it."""
         self._prepare()
         return f"{self._target.name} ({self._shown})"
 
+    def prepare(self) -> None:
+        """Look whether the address can be used, before the first message needs it. Raises OutletPermanent."""
+        try:
+            self._prepare()
+        except ConfigError as error:
+            raise OutletPermanent(str(error)) from error
+
+    def first_position(self, ledger: Ledger) -> int:
+        """A new phone is not told the season behind: it starts at the newest push, or where its other lane stands."""
+        others = outlet_name(self._target.name, Lane.OTHERS)
+        known = [one.position for one in ledger.deliveries() if one.outlet == others]
+        return known[0] if known and self._lane is Lane.DANGER else ledger.newest(Stream.PUSHES)
+
     def deliver(self, stream: Stream, rows: Sequence[Numbered]) -> int:  # noqa: ARG002 - only pushes come here
-        """Send one message, digest or push, and say how far it goes: the cursor is kept after each one sent."""
+        """Send the next message, if one may go, and say how far it goes: the cursor is kept after each one sent."""
         now_ms = self._clock_ms()
-        stale: list[Push] = []
-        through = rows[0].number - 1
-        for row in rows:
-            push = row.record
-            if isinstance(push, Push) and self._wanted(push):
-                if now_ms - push.slot_ms > STALE_MS:
-                    stale.append(push)
-                elif stale:
-                    break  # the digest first; this one has its turn once that is recorded
-                else:
-                    self._send(push.title, push.body, push.chart, push.push_id, push.urgency)
-                    return row.number
-            through = row.number
-        if stale:
-            self._send(*digest(stale))
-        return through
+        wishes = self._target.wishes
+        some = any(isinstance(row.record, Push) and wants(wishes, self._lane, row.record) for row in rows)
+        found = next_round(
+            rows, wishes, self._lane, now_ms, tuple(self._sent_ms), self._standing() if some else frozenset()
+        )
+        if found.message is not None:
+            self.send(found.message)
+            self._sent_ms.append(now_ms)
+        elif found.held_until_ms is not None and found.through < rows[0].number:
+            raise HeldBack("held for quiet hours or gathered", found.held_until_ms, found.held)
+        return found.through
 
     def close(self) -> None:
         """Nothing is kept open between messages."""
         self._notifier = None
 
-    def _wanted(self, push: Push) -> bool:
-        return _LOUDNESS[push.urgency] >= _LOUDNESS[self._target.at_least]
+    def send(self, message: Message | Push) -> None:
+        """Send this now, whatever the phone wishes. Raises OutletRetryable or OutletPermanent."""
+        self.prepare()
+        made = alone(message) if isinstance(message, Push) else message
+        self._send(made.title, made.body, made.chart, made.reference, made.urgency)
+
+    def _standing(self) -> frozenset[tuple[str, str]] | None:
+        if self._open_ledger is None:
+            return None
+        try:
+            ledger = self._open_ledger()
+            try:
+                return frozenset((e.vat, e.alarm) for e in ledger.standing_alarms() if e.to_state in _LASTS)
+            finally:
+                ledger.close()
+        except StoreError:
+            return None
 
     def _send(self, title: str, body: str, chart: str, reference: str, urgency: Urgency) -> None:
         from apprise import NotifyType
@@ -109,13 +149,16 @@ class PhoneOutlet:
         logger.addHandler(overheard)
         listening = _LISTENING.set(overheard)
         try:
-            taken = bool(notifier.notify(body=text, title=title, notify_type=kinds[urgency], body_format=self._format))
+            with hear_retry_after() as wish:
+                taken = bool(
+                    notifier.notify(body=text, title=title, notify_type=kinds[urgency], body_format=self._format)
+                )
         finally:
             _LISTENING.reset(listening)
             logger.removeHandler(overheard)
         if not taken:
             why = f": {overheard.said}" if overheard.said else ""
-            raise OutletRetryable(f"{self._target.name} ({self._shown}) did not take the message{why}")
+            raise OutletRetryable(f"{self._target.name} ({self._shown}) did not take the message{why}", wish.seconds)
 
     def _prepare(self) -> Apprise:
         if self._notifier is not None:
@@ -130,8 +173,9 @@ class PhoneOutlet:
         with _LOADING, warnings.catch_warnings():
             # apprise loads all its kinds of target here, some of which import what Python is about to drop.
             warnings.simplefilter("ignore", DeprecationWarning)
-            if notifier.add(_with_timeouts(self._target.url)) and len(notifier) == 1:
-                server = notifier[0]
+            with _muted(logger):  # it shows an address it cannot read in its log, password and all
+                if notifier.add(_with_timeouts(self._target.url)) and len(notifier) == 1:
+                    server = notifier[0]
         if server is None:
             schema = self._target.url.partition("://")[0]
             raise ConfigError(
@@ -144,6 +188,21 @@ class PhoneOutlet:
         self._shown = server.url(privacy=True).partition("?")[0]
         self._notifier = notifier
         return notifier
+
+
+@contextmanager
+def _muted(logger: logging.Logger) -> Iterator[None]:
+    """Nothing of what this thread makes the logger say gets out."""
+    thread = threading.get_ident()
+
+    def others_only(record: logging.LogRecord) -> bool:
+        return record.thread != thread
+
+    logger.addFilter(others_only)
+    try:
+        yield
+    finally:
+        logger.removeFilter(others_only)
 
 
 class _Overheard(logging.Handler):
@@ -170,28 +229,6 @@ def render(body: str, chart: str, page_url: str | None, reference: str, form: st
     if chart and form == "markdown":
         chart = f"```\n{chart}\n```"
     return "\n\n".join(part for part in (body, chart, page_url or "", f"ref {reference}") if part)
-
-
-def digest(pushes: Sequence[Push]) -> tuple[str, str, str, str, Urgency]:
-    """Title, body, chart, id and urgency of one message in place of many old ones: the loudest and newest first."""
-    ordered = sorted(pushes, key=lambda push: (-_LOUDNESS[push.urgency], -push.slot_ms))
-    since = _local(min(push.slot_ms for push in pushes))
-    lines = [f"{_local(push.slot_ms)}  {push.title}" for push in ordered[:DIGEST_LINES]]
-    if (more := ordered[DIGEST_LINES:]) and (counts := Counter(push.vat for push in more)):
-        lines.append(f"and {len(more)} more: " + ", ".join(f"{vat} {count}" for vat, count in sorted(counts.items())))
-    count = "1 message" if len(pushes) == 1 else f"{len(pushes)} messages"
-    body = (
-        f"Sent late, because this address could not be reached. Since {since}:\n"
-        + "\n".join(lines)
-        + "\nThese may be over by now: look at the vats before acting on them."
-    )
-    joined = "\n".join(push.push_id for push in pushes)
-    reference = f"digest-{hashlib.sha256(joined.encode()).hexdigest()[:12]}"
-    return f"{count} from the vats, held back", body, "", reference, ordered[0].urgency
-
-
-def _local(time_ms: int) -> str:
-    return datetime.fromtimestamp(time_ms / 1000).astimezone().strftime("%d %b %H:%M")
 
 
 def _with_timeouts(url: str) -> str:

@@ -260,6 +260,19 @@ class Desk:
                     f"Messages through {delivery.outlet} have not been getting through since {since}{waiting}: "
                     f"{delivery.last_error}"
                 )
+        return found + self._refused(reader, now_ms)
+
+    @staticmethod
+    def _refused(reader: StoreReader, now_ms: int) -> list[str]:
+        """Rows that an outlet's peer refused within the last day."""
+        lately = [one for one in reader.rejected(limit=1000) if one.time_ms > now_ms - 24 * 60 * MINUTE_MS]
+        found = []
+        for outlet in dict.fromkeys(one.outlet for one in lately):
+            mine = [one for one in lately if one.outlet == outlet]
+            rows = "1 row" if len(mine) == 1 else f"{len(mine)} rows"
+            found.append(
+                f"{outlet} refused {rows} within a day; they are left out there, and kept here: {mine[0].reason}"
+            )
         return found
 
     def completed(self, entry: JournalEntry) -> JournalEntry:

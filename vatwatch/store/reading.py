@@ -24,6 +24,7 @@ from vatwatch.records import (
     Outlook,
     PortEvent,
     Push,
+    Rejected,
     Sample,
     Scan,
     VatCard,
@@ -189,15 +190,21 @@ class StoreReader:
     def standing_alarms(self) -> list[AlarmEvent]:
         """The newest transition of every alarm that is not back to normal, oldest first.
 
-        Suppressed by design is quiet too, and the alarms of a vat that is in the settings no more are nobody's.
+        Suppressed by design is quiet too, and the alarms of a vat that is in the settings no more are nobody's. Those about
+        the shed as a whole have no vat.
         """
         known = {card.vat for card in self.cards()}
         events = self._list(rows.alarm_event_of, statements.SELECT_STANDING_ALARMS, (AlarmState.NORMAL.value,))
         return [
             event
             for event in events
-            if event.to_state is not AlarmState.SUPPRESSED and (not known or event.vat in known)
+            if event.to_state is not AlarmState.SUPPRESSED and (not known or not event.vat or event.vat in known)
         ]
+
+    def shelved_until(self, shelving: AlarmEvent) -> int | None:
+        """When the shelving that this event tells of ends; None when nobody said."""
+        found = self._rows(statements.SELECT_SHELVED_UNTIL, (shelving.vat, shelving.alarm, shelving.slot_ms))
+        return found[0][0] if found else None
 
     def pushes(self, from_ms: int, to_ms: int) -> list[Push]:
         """Messages made at slots in [from_ms, to_ms), by slot."""
@@ -240,6 +247,10 @@ class StoreReader:
         """Every outlet's progress, by outlet and stream."""
         return self._list(rows.delivery_of, statements.SELECT_DELIVERIES)
 
+    def rejected(self, outlet: str | None = None, limit: int = 100) -> list[Rejected]:
+        """Rows that outlets refused, the newest first."""
+        return self._list(rows.rejected_of, statements.SELECT_REJECTED, (outlet, limit))
+
     def latest_snapshot(self, vat: str) -> tuple[int, str] | None:
         """The newest kept pipeline state of `vat`: the slot after which it stood, and its JSON."""
         found = self._rows(statements.SELECT_SNAPSHOT, (vat,))
@@ -254,10 +265,10 @@ class StoreReader:
         with self._view() as connection:
             return calibrations.select(connection, probe)
 
-    def waiting(self, vat: str) -> tuple[list[JournalEntry], list[AlarmAction]]:
-        """What was handed in after the newest scan of `vat`, in order: committed, but not judged yet."""
+    def waiting(self, vat: str, after_ms: int | None = None) -> tuple[list[JournalEntry], list[AlarmAction]]:
+        """What was handed in after the newest scan of `vat` (or after `after_ms`), in order: committed, not judged yet."""
         with self._view():
-            last = self._shelf.newest_slot_of(vat)
+            last = self._shelf.newest_slot_of(vat) if after_ms is None else after_ms
         journal = self._rows(statements.REPLAYED_JOURNAL, (vat, last, _END_MS))
         actions = self._rows(statements.REPLAYED_ACTIONS, (vat, last, _END_MS))
         return [rows.journal_of(row[1:]) for row in journal], [rows.action_of(row[1:]) for row in actions]

@@ -43,6 +43,11 @@ INSERT_JOURNAL = insert("journal", ("taken_slot_ms", *columns.JOURNAL), once_by=
 INSERT_ACTION = insert("alarm_actions", ("taken_slot_ms", *columns.ACTION), once_by="action_id")
 INSERT_PORT_EVENT = insert("port_events", ("taken_slot_ms", *columns.PORT_EVENT))
 INSERT_CARD = insert("vat_cards", ("settings_version", "place", *columns.CARD))
+KEEP_REJECTED = insert("rejected_rows", columns.REJECTED) + " ON CONFLICT DO NOTHING"
+SELECT_REJECTED = (
+    f"SELECT {listed(columns.REJECTED)} FROM rejected_rows"
+    " WHERE (?1 IS NULL OR outlet = ?1) ORDER BY number DESC LIMIT ?2"
+)
 REPLACE_DELIVERY = insert("deliveries", columns.DELIVERY).replace("INSERT", "REPLACE", 1)
 REPLACE_OUTLOOK = insert("outlooks", columns.OUTLOOK).replace("INSERT", "REPLACE", 1)
 FORGET_OUTLOOK = "DELETE FROM outlooks WHERE vat = ?"
@@ -78,6 +83,10 @@ SELECT_STANDING_ALARMS = (
 SELECT_PUSHES = f"SELECT {listed(columns.PUSH)} FROM pushes WHERE slot_ms >= ? AND slot_ms < ? ORDER BY slot_ms, number"
 SELECT_PORT_EVENTS = (
     f"SELECT {listed(columns.PORT_EVENT)} FROM port_events WHERE time_ms >= ? AND time_ms < ? ORDER BY time_ms, number"
+)
+SELECT_SHELVED_UNTIL = (
+    "SELECT until_ms FROM alarm_actions WHERE vat = ? AND alarm = ? AND verb = 'shelve' AND taken_slot_ms <= ?"
+    " ORDER BY number DESC LIMIT 1"
 )
 SELECT_DELIVERIES = f"SELECT {listed(columns.DELIVERY)} FROM deliveries ORDER BY outlet, stream"
 SELECT_DELIVERY = f"SELECT {listed(columns.DELIVERY)} FROM deliveries WHERE outlet = ? AND stream = ?"

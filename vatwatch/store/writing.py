@@ -14,7 +14,7 @@ from types import TracebackType
 from typing import Self
 
 from vatwatch.errors import StoreError
-from vatwatch.records import AlarmAction, Batch, Calibration, Delivery, JournalEntry, StepResult, VatCard
+from vatwatch.records import AlarmAction, Batch, Calibration, Delivery, JournalEntry, Rejected, StepResult, VatCard
 from vatwatch.store import calibrations, converting, faults, inspection, rows, schema, statements
 from vatwatch.store.hot import Bodies, Step, slots_of
 from vatwatch.store.sealing import Sealer
@@ -28,7 +28,7 @@ BUSY_TIMEOUT_MS = 10_000
 TEND_S = 0.01
 """How long sealing may take after a commit: longer by at most one column of one vat's day (see sealing.py)."""
 OF_NO_SCAN = 0
-"""Scan number of a push that is about the whole shed; real scans are numbered from 1."""
+"""Scan number of a push or alarm event that is about the whole shed; real scans are numbered from 1."""
 WAL_LIMIT_BYTES = 16 * 1024 * 1024
 """The write-ahead log is cut back to this after a slow reader made it grow."""
 
@@ -103,6 +103,8 @@ class StoreWriter:
                 connection.execute(statements.INSERT_ACTION, (batch.slot_ms, *rows.action_row(action)))
             for event in batch.port_events:
                 connection.execute(statements.INSERT_PORT_EVENT, (batch.slot_ms, *rows.port_event_row(event)))
+            for shed_event in batch.shed_events:
+                connection.execute(statements.INSERT_ALARM_EVENT, (OF_NO_SCAN, *rows.alarm_event_row(shed_event)))
             for push in batch.shed_pushes:
                 connection.execute(statements.INSERT_PUSH, (OF_NO_SCAN, *rows.push_row(push)))
             for vat, outlook in batch.outlooks.items():
@@ -171,10 +173,15 @@ class StoreWriter:
         with self._transaction() as connection:
             calibrations.insert(connection, calibration)
 
-    def record_delivery(self, delivery: Delivery) -> None:
-        """Keep how far an outlet has come, in place of what was known of that outlet and stream."""
+    def record_delivery(self, delivery: Delivery, rejected: Rejected | None = None) -> None:
+        """Keep how far an outlet has come, in place of what was known of that outlet and stream.
+
+        `rejected` is the row whose refusal moved it on: both or neither are kept.
+        """
         with self._transaction() as connection:
             connection.execute(statements.REPLACE_DELIVERY, rows.delivery_row(delivery))
+            if rejected is not None:
+                connection.execute(statements.KEEP_REJECTED, rows.rejected_row(rejected))
 
     def latest_snapshot(self, vat: str) -> tuple[int, str] | None:
         """The newest kept pipeline state of `vat`: the slot after which it stood, and its JSON."""

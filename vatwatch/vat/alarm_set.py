@@ -12,7 +12,7 @@ from vatwatch.records import AlarmAction, AlarmEvent, Measured, Push, Scan
 from vatwatch.terms import Quantity, Urgency
 from vatwatch.vat import tiring, window
 from vatwatch.vat.alarms import STANDING, AlarmDefinition, AlarmMemory, Situation, step_alarm
-from vatwatch.vat.settings import HOUR_MS, VatSettings
+from vatwatch.vat.settings import VatSettings
 from vatwatch.vat.state import VatState
 from vatwatch.vat.wording import pushes_for
 
@@ -23,8 +23,6 @@ SILENT = {
 }
 UNTAUGHT_MAYBE = 0.1
 """An untaught vat is told to be too little reduced only when the chance that it is fit has sunk below this."""
-LONGEST_SHELVE_MS = 24 * HOUR_MS
-LONGEST_DANGER_SHELVE_MS = HOUR_MS
 
 
 def alarm_definitions(settings: VatSettings) -> dict[str, AlarmDefinition]:
@@ -70,6 +68,8 @@ def situations(
             limit=limits[name],
             # A vat still being made has left nothing; right after a stir or feed ORP and pH swing for a while.
             suppressed=name != window.OVERHEAT and (name not in state.been_inside or settling),
+            # Once raised the vat had been inside; if it never was, the liquor the alarm was about has been remade.
+            moot=name != window.OVERHEAT and name not in state.been_inside,
         )
         for name in limits
     }
@@ -111,6 +111,7 @@ def run_alarms(
 ) -> tuple[VatState, list[AlarmEvent], list[Push]]:
     """One slot of every alarm; the pushes are what is worth telling of it."""
     memories = dict(state.alarms)
+    events: list[AlarmEvent] = []
     told: list[tuple[AlarmEvent, Urgency]] = []
     for name, definition in alarm_definitions(settings).items():
         if name == SILENT[Quantity.TEMPERATURE] and _is_hot(memories):
@@ -122,20 +123,15 @@ def run_alarms(
             scan.slot_ms,
             settings.vat,
             judged[name],
-            [_bounded(action, definition, scan.slot_ms) for action in actions if action.alarm == name],
+            [action for action in actions if action.alarm == name],
         )
         memories[name] = memory
-        told.extend((event, definition.urgency) for event in fired)
+        if not judged[name].moot:
+            told.extend((event, definition.urgency) for event in fired)
+        events.extend(fired)
     state = replace(state, alarms=memories)
-    return state, [event for event, _ in told], pushes_for(told, settings, scan, state)
+    return state, events, pushes_for(told, settings, scan, state)
 
 
 def _is_hot(memories: Mapping[str, AlarmMemory]) -> bool:
     return window.OVERHEAT in memories and memories[window.OVERHEAT].state in STANDING
-
-
-def _bounded(action: AlarmAction, definition: AlarmDefinition, now_ms: int) -> AlarmAction:
-    """No alarm is shelved for ever, and a danger not for long."""
-    longest = LONGEST_DANGER_SHELVE_MS if definition.urgency is Urgency.DANGER else LONGEST_SHELVE_MS
-    until_ms = now_ms + longest if action.until_ms is None else min(action.until_ms, now_ms + longest)
-    return replace(action, until_ms=until_ms)

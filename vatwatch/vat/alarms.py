@@ -12,7 +12,12 @@ from enum import StrEnum
 
 from vatwatch.records import AlarmAction, AlarmEvent
 from vatwatch.terms import ActionVerb, AlarmState, Urgency
-from vatwatch.vat.settings import AlarmTiming
+from vatwatch.vat.settings import DAY_MS, HOUR_MS, AlarmTiming
+
+LONGEST_SHELVE_MS = DAY_MS
+LONGEST_DANGER_SHELVE_MS = HOUR_MS
+DANGER_AGAIN_MS = 4 * HOUR_MS
+"""A danger that lasts is told again after at most this long, whoever acknowledged it and whatever its timing says."""
 
 
 class Trigger(StrEnum):
@@ -33,7 +38,7 @@ class Trigger(StrEnum):
 
 _S = AlarmState
 _T = Trigger
-_IN_SERVICE = (
+IN_SERVICE = (
     _S.NORMAL,
     _S.UNACKNOWLEDGED,
     _S.ACKNOWLEDGED,
@@ -60,8 +65,8 @@ TRANSITIONS: dict[tuple[AlarmState, Trigger], AlarmState] = {
     (_S.SUPPRESSED, _T.RELEASE): _S.NORMAL,
     (_S.SHELVED, _T.UNSHELVE): _S.NORMAL,
     (_S.OUT_OF_SERVICE, _T.PUT_BACK): _S.NORMAL,
-    **{(state, _T.SHELVE): _S.SHELVED for state in _IN_SERVICE},
-    **{(state, _T.TAKE_OUT): _S.OUT_OF_SERVICE for state in (*_IN_SERVICE, _S.SHELVED, _S.SUPPRESSED)},
+    **{(state, _T.SHELVE): _S.SHELVED for state in IN_SERVICE},
+    **{(state, _T.TAKE_OUT): _S.OUT_OF_SERVICE for state in (*IN_SERVICE, _S.SHELVED, _S.SUPPRESSED)},
 }
 """Every transition there is. A pair that is not here does not happen: the trigger is ignored in that state.
 
@@ -114,12 +119,16 @@ class Situation:
     """What the process shows in this slot. `beyond` None: it cannot be told; nothing clears.
 
     Delays start afresh then, except those of a latching alarm: a danger last seen lasts until something else is seen.
+    `moot`: what the alarm was about is gone by a person's own doing (a vat made anew): that answers it and ends it.
+    `further`: something new has joined what stands already, so it is told again whatever the timing says.
     """
 
     beyond: bool | None
     value: float | None = None
     limit: float | None = None
     suppressed: bool = False
+    moot: bool = False
+    further: bool = False
 
 
 def step_alarm(
@@ -130,7 +139,11 @@ def step_alarm(
     situation: Situation,
     actions: Sequence[AlarmAction] = (),
 ) -> tuple[AlarmMemory, list[AlarmEvent]]:
-    """One slot of one alarm: people's actions first, then suppression, then the process. Pure."""
+    """One slot of one alarm: people's actions first, then suppression, then the process. Pure.
+
+    What a person may do to a danger is bounded, so that none can be silenced while it lasts: it is shelved for an hour at
+    most and not again before it was told again, it is never out of service, and an acknowledged one comes back.
+    """
     if memory.state is AlarmState.NORMAL and situation.beyond is False and not situation.suppressed and not actions:
         return _run_delays(
             memory, now_ms, situation, definition.latching
@@ -166,16 +179,31 @@ def step_alarm(
         )
         return moved
 
+    danger = definition.urgency is Urgency.DANGER
+    longest_ms = LONGEST_DANGER_SHELVE_MS if danger else LONGEST_SHELVE_MS
     memory = _run_delays(memory, now_ms, situation, definition.latching)
     for action in actions:
         # A danger may be seen, never silenced by a reset while it lasts: RESET has no entry from a standing state.
-        memory = fire(memory, _TRIGGER_OF_VERB[action.verb], action.by)
-        if action.verb is ActionVerb.SHELVE and memory.state is AlarmState.SHELVED:
-            memory = replace(memory, shelved_until_ms=action.until_ms)
-    if memory.state is AlarmState.SHELVED and (
-        memory.shelved_until_ms is not None and now_ms >= memory.shelved_until_ms
-    ):
-        memory = replace(fire(memory, Trigger.UNSHELVE), shelved_until_ms=None)
+        trigger = _TRIGGER_OF_VERB[action.verb]
+        if danger and _would_silence(trigger, memory):
+            continue
+        before = memory.state
+        memory = fire(memory, trigger, action.by)
+        if trigger is Trigger.SHELVE and memory.state is not before:
+            # Shelving what is shelved already does not lengthen it: the trigger does not happen in that state.
+            wished_ms = now_ms + longest_ms if action.until_ms is None else action.until_ms
+            memory = replace(memory, shelved_until_ms=wished_ms)
+    if danger and memory.state is AlarmState.OUT_OF_SERVICE:
+        memory = fire(memory, Trigger.PUT_BACK)  # it was none when it was taken out (a thermometer of a hot vat)
+    if memory.state is AlarmState.SHELVED:
+        until_ms = min(memory.shelved_until_ms or now_ms, now_ms + longest_ms)
+        memory = replace(memory, shelved_until_ms=until_ms)
+        if now_ms >= until_ms:
+            memory = fire(memory, Trigger.UNSHELVE)
+    if memory.state is not AlarmState.SHELVED and memory.shelved_until_ms is not None:
+        memory = replace(memory, shelved_until_ms=None)
+    if situation.moot:
+        memory = fire(fire(memory, Trigger.ACKNOWLEDGE), Trigger.RETURNS)
     if situation.suppressed:
         # Only a quiet alarm can be suppressed: one that stands keeps its life until the process is back.
         memory = fire(memory, Trigger.SUPPRESS)
@@ -187,16 +215,24 @@ def step_alarm(
     if memory.beyond_since_ms is not None and now_ms - memory.beyond_since_ms >= timing.on_delay_ms:
         if memory.state not in STANDING:
             memory = fire(memory, Trigger.OCCURS)
-        elif _due_again(timing, memory, now_ms):
+        elif situation.further or _due_again(timing, memory, now_ms, danger):
             memory = fire(memory, Trigger.RE_ALARMS)
     elif memory.inside_since_ms is not None and now_ms - memory.inside_since_ms >= timing.off_delay_ms:
         memory = fire(memory, Trigger.RETURNS)
     return memory, events
 
 
-def _due_again(timing: AlarmTiming, memory: AlarmMemory, now_ms: int) -> bool:
+def _would_silence(trigger: Trigger, memory: AlarmMemory) -> bool:
+    """Whether a person's action would keep a danger quiet for longer than may be."""
+    untold = memory.state is AlarmState.NORMAL and memory.beyond_since_ms is not None
+    return trigger is Trigger.TAKE_OUT or (trigger is Trigger.SHELVE and untold)
+
+
+def _due_again(timing: AlarmTiming, memory: AlarmMemory, now_ms: int, danger: bool) -> bool:
     acknowledged = memory.state is AlarmState.ACKNOWLEDGED
     after_ms = timing.re_alarm_acknowledged_ms if acknowledged else timing.re_alarm_ms
+    if danger:
+        after_ms = DANGER_AGAIN_MS if after_ms is None else min(after_ms, DANGER_AGAIN_MS)
     return after_ms is not None and memory.last_raised_ms is not None and now_ms - memory.last_raised_ms >= after_ms
 
 

@@ -152,8 +152,13 @@ def follow(memory: TrendMemory, at_ms: int, values: Mapping[str, float | None], 
 
 
 def ways_to(
-    memory: TrendMemory, lately: Lately, name: str, limit: Limit, stands: Sequence[float], scale: float,
-    spent_h: float | None = None
+    memory: TrendMemory,
+    lately: Lately,
+    name: str,
+    limit: Limit,
+    stands: Sequence[float],
+    scale: float,
+    spent_h: float | None = None,
 ) -> Ways | None:
     """Every way to `limit`, or None when nothing can be told.
 

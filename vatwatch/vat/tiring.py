@@ -265,9 +265,12 @@ def situations_ahead(
             value=None if coming is None else coming.per_hour,
             suppressed=alarm != HEATING
             and (settling or limit not in been_inside or (alarm == TIRING_REDUCTION and looked_at is None)),
+            moot=alarm != HEATING and limit not in been_inside,
         )
     found[UNLOGGED] = Situation(beyond=ahead.unlogged_ms is not None)
-    found[DOUBTFUL] = _doubtful(ahead, settings, slot_ms, reduction, settling, looked_at, offset_sigma_mv, beyond, been_inside)
+    found[DOUBTFUL] = _doubtful(
+        ahead, settings, slot_ms, reduction, settling, looked_at, offset_sigma_mv, beyond, been_inside
+    )
     return found
 
 

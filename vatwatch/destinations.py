@@ -1,0 +1,115 @@
+"""From the settings file's tables of destinations to the outlets that serve them, secrets read from files of their own.
+
+None of them is needed: a shed without a broker, a database or a phone does not carry their libraries in memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from vatwatch.config import Config
+from vatwatch.errors import ConfigError
+
+if TYPE_CHECKING:
+    from vatwatch.outlets.forwarder import Outlet
+    from vatwatch.outlets.ledger import Ledger
+    from vatwatch.outlets.phone import PhoneTarget
+
+
+def beside(source: str, path: Path) -> Path:
+    """A path of the settings file, which is meant from the file's own directory."""
+    return Path(source).resolve().parent / path
+
+
+def read_secret(path: Path | None, source: str, table: str, key: str) -> str | None:
+    """The first line of a secret's own file. Raises ConfigError without ever showing what is in it."""
+    if path is None:
+        return None
+    path = beside(source, path)
+    try:
+        secret = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, ValueError) as error:
+        raise ConfigError(
+            f"{source}, table [{table}], key {key}: {path} cannot be read; expected a text file with the secret in it"
+        ) from error
+    if not secret or not secret[0].strip():
+        raise ConfigError(
+            f"{source}, table [{table}], key {key}: {path} is empty; expected the secret in its first line"
+        )
+    return secret[0].strip()
+
+
+def outlets(
+    config: Config,
+    source: str,
+    open_ledger: Callable[[], Ledger],
+    clock_ms: Callable[[], int],
+    page_url: str | None,
+) -> list[Outlet]:
+    """One outlet for each table that is there; none of them is needed. Raises ConfigError for an unreadable secret."""
+    # Imported here: a shed without a broker, a database or a phone should not carry their libraries in memory.
+    built: list[Outlet] = []
+    if config.mqtt is not None:
+        from vatwatch.outlets.mqtt import MqttOutlet
+        from vatwatch.outlets.mqtt_link import MqttSettings
+
+        mqtt = config.mqtt
+        built.append(
+            MqttOutlet(
+                MqttSettings(
+                    host=mqtt.host,
+                    port=mqtt.port,
+                    site_id=config.site.id,
+                    site_name=config.site.name,
+                    username=mqtt.username,
+                    password=read_secret(mqtt.password_file, source, "mqtt", "password_file"),
+                    tls=mqtt.tls,
+                    ca_file=None if mqtt.ca_file is None else str(beside(source, mqtt.ca_file)),
+                ),
+                open_ledger,
+                clock_ms,
+            )
+        )
+    if config.influx is not None:
+        from vatwatch.outlets.influx import InfluxOutlet, InfluxSettings
+
+        influx = config.influx
+        token = read_secret(influx.token_file, source, "influx", "token_file") or ""
+        built.append(InfluxOutlet(InfluxSettings(influx.url, influx.org, influx.bucket, token, config.site.id)))
+    return [*built, *phone_outlets(config, source, clock_ms, page_url, open_ledger)]
+
+
+def phone_outlets(
+    config: Config,
+    source: str,
+    clock_ms: Callable[[], int],
+    page_url: str | None,
+    open_ledger: Callable[[], Ledger] | None = None,
+    danger_only: bool = False,
+) -> list[Outlet]:
+    """Two outlets per phone target, one of them for danger alone; a new set of them at each call."""
+    if not config.phone:
+        return []
+    from vatwatch.outlets.phone import PhoneOutlet
+    from vatwatch.outlets.rounds import Lane
+
+    return [
+        PhoneOutlet(target, lane, clock_ms, open_ledger)
+        for target in phone_targets(config, source, page_url).values()
+        for lane in Lane
+        if lane is Lane.DANGER or not danger_only
+    ]
+
+
+def phone_targets(config: Config, source: str, page_url: str | None) -> dict[str, PhoneTarget]:
+    """Every phone target by name, its URL read from its own file where that is how it is given."""
+    from vatwatch.outlets.phone import PhoneTarget
+
+    targets = {}
+    for name, table in config.phone.items():
+        url = table.url or read_secret(table.url_file, source, f"phone.{name}", "url_file")
+        if url is not None:
+            targets[name] = PhoneTarget(name, table.wishes(config.site.timezone), url, page_url)
+    return targets
