@@ -62,7 +62,7 @@ OPEN_END_H = 48.0
 """Beyond this a late end is left open."""
 SLOPE_WINDOWS_H = (3.0, 8.0)
 SATURATED_LOGIT = math.log(99.0)
-SPENT_LASTS_H = (8.0, 25.0, 80.0)
+SPENT_LASTS_H = (16.0, 50.0, 150.0)
 """How long the leuco of a vat lasts from 99 % to its limit once the reductant is gone: by air, lid and size of the vat, half
 a day to a week. Simulated vats; no source."""
 ROOM_BELOW_LIMIT_C = 10.0
@@ -202,8 +202,10 @@ def _slopes(trend: Trend, lately: Lately, quantity: str, memory: TrendMemory) ->
         return found
     quiet_ms = memory.quiet_from_ms or 0
     for hours in SLOPE_WINDOWS_H:
-        slope = slope_per_hour(lately, quantity, max(quiet_ms, memory.at_ms - int(hours * HOUR_MS)), memory.at_ms)
-        found.append(now if slope is None else slope)
+        span_ms = min(memory.at_ms - quiet_ms, int(hours * HOUR_MS))
+        slope = slope_per_hour(lately, quantity, memory.at_ms - span_ms, memory.at_ms)
+        # A movement seen for less than the window may fade as the liquor comes to rest.
+        found.append((now if slope is None else slope) * span_ms / (hours * HOUR_MS))
     return found
 
 

@@ -46,9 +46,10 @@ OUTSIDE_USUAL_C = 1.0
 UNLOGGED_SHOWN_MS = 30 * MINUTE_MS
 LONGER = 1.4
 """An alarm once raised holds until the crossing has moved this much further away than its lead."""
-DAY_H = 24.0
+DAY_H, NIGHT_H = 24.0, 11.0
 LIKELY_IN_A_DAY = 0.6
-"""From this chance on of passing the limit within a day a slow fall is told, whatever the lead. Tuned."""
+"""From this chance on of passing the limit within a day a slow fall is told, whatever the lead; once the reductant is known
+to be gone the vat can only fall, and having passed it counts too. Tuned."""
 WORTH_A_LOOK_MV = 8.5
 """1 σ of the offset below which one more look teaches hardly anything: then the estimate itself must warn."""
 FALLEN_SINCE_LOOK_MV = 6.0
@@ -64,12 +65,13 @@ _OFFSET_PARTS = tuple((i + 0.5) / 10 for i in range(10))
 
 @dataclass(frozen=True, slots=True)
 class Chance:
-    """How likely a limit is passed from inside (`in_lead`, `in_day`), or is or will be stood beyond (`soon`, `day`)."""
+    """How likely a limit is passed from inside (`in_lead`, `in_day`), or is or will be stood beyond (`soon`, `night`, `day`)."""
 
     limit: str
     in_lead: float
     in_day: float
     soon: float
+    night: float
     day: float
 
 
@@ -162,6 +164,7 @@ def look_ahead(
                 w.chance_of_passing(lead_h),
                 w.chance_of_passing(DAY_H),
                 w.chance_within(DOUBT_WITHIN_H),
+                w.chance_within(NIGHT_H),
                 w.chance_within(DAY_H),
             )
             for w in chemical
@@ -255,7 +258,7 @@ def situations_ahead(
         coming, chance = ahead.crossing(limit), ahead.chance(limit)
         reach_ms = lead_ms * LONGER if standing.get(alarm, False) else lead_ms
         near = coming is not None and coming.median_ms - slot_ms <= reach_ms
-        if chance is not None and chance.in_day >= LIKELY_IN_A_DAY:
+        if chance is not None and (chance.in_day if ahead.spent_ms is None else chance.day) >= LIKELY_IN_A_DAY:
             near = True
         if alarm == TIRING_REDUCTION:
             # Far below the couple the reductant alone sets the potential: its fall says nothing of the share yet.
