@@ -65,7 +65,7 @@ _OFFSET_PARTS = tuple((i + 0.5) / 10 for i in range(10))
 
 @dataclass(frozen=True, slots=True)
 class Chance:
-    """How likely a limit is passed from inside (`in_lead`, `in_day`), or is or will be stood beyond (`soon`, `night`, `day`)."""
+    """How likely a limit is passed from inside (`in_lead`, `in_day`), or stood beyond by then (`soon`, `night`, `day`)."""
 
     limit: str
     in_lead: float
