@@ -211,18 +211,18 @@ def _slopes(trend: Trend, lately: Lately, quantity: str, memory: TrendMemory) ->
 
 def _times(quantity: str, limit: Limit, level: float, distance: float, loss: float, scale: float) -> list[float]:
     """Hours to the limit for each shape; the same number of them whatever comes of it."""
-    shapes_of = 2 if quantity == PH else 3
     if distance <= 0.0:
-        return [0.0] * shapes_of
+        return [0.0] * 3
     if loss <= 1e-9:
-        return [shapes.NEVER_H] * shapes_of
+        return [shapes.NEVER_H] * 3
     even = shapes.straight(distance, loss)
     if quantity == TEMPERATURE:
         if limit.side is Side.LOW:
             return [even, even, shapes.cooling(level, limit.at, loss, limit.at - ROOM_BELOW_LIMIT_C)]
-        return [even] * shapes_of
+        return [even] * 3
     if quantity == PH:
-        return [shapes.ever_faster(distance, loss, scale), even]
+        # Above its buffers it falls ever faster; into one, or as what makes the acid is used up, ever slower.
+        return [shapes.ever_faster(distance, loss, scale), even, shapes.ever_slower(distance, loss, scale)]
     if limit.side is Side.HIGH:
         return [even] * 3  # what is left to reduce dwindles by the same part each hour: the margin rises straight
     # Beyond 99 % the reductant alone sets the potential: its fall brings the vat there, and what comes then has not begun.

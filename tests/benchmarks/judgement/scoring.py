@@ -46,7 +46,8 @@ EXCURSION_MS = 30 * MINUTE_MS
 OVERHEAT_WITHIN_MS = 30_000 + 60_000
 """The alarm's on-delay in these settings, and a minute."""
 SLOW = {window.OFF_REDUCTION: "share", window.OFF_PH_LOW: "ph_25c", window.OFF_COLD: "temperature_c"}
-_HEAT = {window.OFF_COLD, window.OFF_WARM, window.OVERHEAT}
+_HOT = {tiring.HEATING, window.OFF_WARM}
+"""What tells of a heater that runs away: either sends the dyer to it."""
 
 
 def excursions_of(month: Month) -> list[Excursion]:
@@ -223,7 +224,7 @@ def _score_heat(result: Score, month: Month, stays: list[Excursion], raised: lis
         if ceiling_ms is None:
             continue
         result.runaways += 1
-        told = [p.slot_ms for p in raised if p.alarm == tiring.HEATING and p.slot_ms >= from_ms]
+        told = [p.slot_ms for p in raised if p.alarm in _HOT and p.slot_ms >= from_ms]
         if told and min(told) <= ceiling_ms - 10 * MINUTE_MS:
             result.runaways_told += 1
         else:
