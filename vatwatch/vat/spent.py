@@ -54,7 +54,8 @@ def spent_since(
         return None
     if recent < SLOWING * before:
         return None  # hardly slower than before: reductant is still going
-    return at_ms - int(scale_mv / -recent * HOUR_MS)
+    # The pace is that of the middle of its window.
+    return at_ms - RECENT_MS // 2 - int(scale_mv / -recent * HOUR_MS)
 
 
 def margin_by_pace(spent_ms: int, at_ms: int, scale_mv: float) -> float:

@@ -47,7 +47,7 @@ UNLOGGED_SHOWN_MS = 30 * MINUTE_MS
 LONGER = 1.4
 """An alarm once raised holds until the crossing has moved this much further away than its lead."""
 DAY_H, NIGHT_H = 24.0, 11.0
-LIKELY_IN_A_DAY = 0.6
+LIKELY_IN_A_DAY = {window.OFF_REDUCTION: 0.6, window.OFF_PH_LOW: 0.75}
 """From this chance on of passing the limit within a day a slow fall is told, whatever the lead; once the reductant is known
 to be gone the vat can only fall, and having passed it counts too. Tuned."""
 WORTH_A_LOOK_MV = 8.5
@@ -258,7 +258,7 @@ def situations_ahead(
         coming, chance = ahead.crossing(limit), ahead.chance(limit)
         reach_ms = lead_ms * LONGER if standing.get(alarm, False) else lead_ms
         near = coming is not None and coming.median_ms - slot_ms <= reach_ms
-        if chance is not None and (chance.in_day if ahead.spent_ms is None else chance.day) >= LIKELY_IN_A_DAY:
+        if chance is not None and (chance.in_day if ahead.spent_ms is None else chance.day) >= LIKELY_IN_A_DAY[limit]:
             near = True
         if alarm == TIRING_REDUCTION:
             # Far below the couple the reductant alone sets the potential: its fall says nothing of the share yet.
