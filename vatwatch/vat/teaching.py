@@ -32,7 +32,7 @@ class Scale:
 
 
 COLOUR = Scale(
-    (Look.BLUE, Look.BLUE_GREEN, Look.GREEN, Look.YELLOW_GREEN, Look.AMBER), (0.25, 0.50, 0.80, 0.95), 0.5, 0.08
+    (Look.BLUE, Look.BLUE_GREEN, Look.GREEN, Look.YELLOW_GREEN, Look.AMBER), (0.25, 0.50, 0.80, 0.95), 0.35, 0.08
 )
 # A film needs stillness and a share well above half; a thin one says little.
 FILM = Scale((Look.FILM_NONE, Look.FILM_THIN, Look.FILM_COPPERY), (0.50, 0.85), 0.8, 0.15)
