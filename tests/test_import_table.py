@@ -38,7 +38,8 @@ ALLOWED: dict[str, set[str]] = {
     "calibration_dialogue": {"calibrating", "chemistry", "vat", *LEAVES},
     "assembly": {"config", "in_force", "chemistry", "vat", "port_tables", "probes", *LEAVES},
     "destinations": {"config", "outlets", *LEAVES},
-    "recorder": {"handed_in", "restoring", "saving", "shed_watch", "assembly", "clock", "store", "vat", *LEAVES},
+    "judging": {"restoring", "store", "vat", *LEAVES},
+    "recorder": {"handed_in", "judging", "saving", "shed_watch", "clock", "store", "vat", *LEAVES},
     "daemon": {
         "assembly", "clock", "config", "destinations",
         "in_force", "outlets", "page", "probes", "recorder", "service_manager",

@@ -233,7 +233,10 @@ def _screen(
 ) -> RenderableType:
     stale_ms = int(5_000 * daemon.clock.rate)
     parts: list[RenderableType] = [Text(f"{datetime.fromtimestamp(now_ms / 1000, zone):%H:%M}  the rehearsed night")]
-    parts += [vat_panel(card, reader.last_scan(card.vat), now_ms, stale_ms, zone) for card in reader.cards()]
+    parts += [
+        vat_panel(card, reader.last_scan(card.vat), now_ms, stale_ms, zone, reader.outlook(card.vat))
+        for card in reader.cards()
+    ]
     parts.append(Panel(Text("\n".join(log) or "nothing yet"), title="what happens", title_align="left"))
     if pushes.pushes:
         parts.append(push_panel(pushes.pushes[-1]))

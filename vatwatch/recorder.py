@@ -19,27 +19,26 @@ from pathlib import Path
 from vatwatch.clock import Clock
 from vatwatch.errors import ConfigError, Refused, StoreError
 from vatwatch.handed_in import as_kept, why_not
+from vatwatch.judging import Judged, Judging
 from vatwatch.records import (
     AlarmAction,
     Batch,
     Calibration,
     Delivery,
     JournalEntry,
+    Outlook,
     PortEvent,
     Push,
     Sample,
     StepResult,
 )
-from vatwatch.restoring import restored
 from vatwatch.saving import Saver
 from vatwatch.shed_watch import ShedWatch
 from vatwatch.store import inbox
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
-from vatwatch.vat.night import NightSettings, VatNow, night_pushes
-from vatwatch.vat.pipeline import step_or_unknown
+from vatwatch.vat.night import NightSettings
 from vatwatch.vat.settings import HOUR_MS, VatSettings
-from vatwatch.vat.state import VatState, state_to_json
 
 log = logging.getLogger(__name__)
 
@@ -81,16 +80,15 @@ class Recorder:
         """`recalibrate` keeps a calibration and gives the settings in force after it, with their version."""
         self._writer = writer
         self._store_path = store_path
-        self._vats = vats
+        self._judging = Judging(vats)
         self._version = settings_version
         self._clock = clock
         self._inbox = inbox_path
         self._on_commit = on_commit
         self._recalibrate = recalibrate
-        self._shed = shed or ShedWatch(next(iter(vats.values())).timezone)
-        self._scan_ms = next(iter(vats.values())).scan_ms
+        self._shed = shed or ShedWatch(self._judging.night.timezone)
+        self._scan_ms = self._judging.scan_ms
         self._grace_ms = GRACE_S * 1000 * clock.rate
-        self._states: dict[str, VatState] = {}
         self._turn = threading.Condition()
         self._samples: deque[Sample] = deque()
         self._port_events: deque[PortEvent] = deque()
@@ -102,8 +100,6 @@ class Recorder:
         self._slot_ms = 0
         self._snapshot_ms = 0
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
-        self.night = NightSettings(next(iter(vats.values())).timezone, None, None)
-        self.failing: set[str] = set()
         self.lost_samples = 0
         self.last_progress = time.monotonic()
 
@@ -129,7 +125,7 @@ class Recorder:
 
     def submit(self, entry: JournalEntry | AlarmAction, timeout_s: float = 15.0) -> None:
         """Write down what a person did; returns once it is on disk. Raises Refused, StoreFull or StoreError if it is not."""
-        complaint = why_not(entry, self._vats, self._clock.now_ms(), self._clock.rate)
+        complaint = why_not(entry, self._judging.vats, self._clock.now_ms(), self._clock.rate)
         if complaint:
             raise Refused(complaint)
         self._ask(entry, timeout_s)
@@ -151,6 +147,20 @@ class Recorder:
     @property
     def alive(self) -> bool:
         return self._thread.is_alive()
+
+    @property
+    def night(self) -> NightSettings:
+        """When the evening and the morning message are due."""
+        return self._judging.night
+
+    @night.setter
+    def night(self, night: NightSettings) -> None:
+        self._judging.night = night
+
+    @property
+    def failing(self) -> set[str]:
+        """Vats whose last slot could not be judged."""
+        return self._judging.failing
 
     @property
     def unsaved(self) -> int:
@@ -230,7 +240,7 @@ class Recorder:
         if self._writer.has(entry):
             return
         taken_ms = self._slot_ms + self._scan_ms
-        entry = as_kept(entry, self._vats, taken_ms)
+        entry = as_kept(entry, self._judging.vats, taken_ms)
         if isinstance(entry, JournalEntry):
             self._writer.append(Batch(taken_ms, self._version, journal=(entry,)))
             self._journal.append(entry)
@@ -240,7 +250,7 @@ class Recorder:
 
     def _read_inbox(self) -> None:
         for path, entry in inbox.collect(self._inbox):
-            complaint = why_not(entry, self._vats, self._clock.now_ms(), self._clock.rate)
+            complaint = why_not(entry, self._judging.vats, self._clock.now_ms(), self._clock.rate)
             if complaint:
                 inbox.reject(path, complaint)
                 continue
@@ -256,7 +266,7 @@ class Recorder:
             inbox.reject(path, "calibrations are not taken here")
             return
         try:
-            self._vats, self._version = self._recalibrate(calibration)
+            self._judging.vats, self._version = self._recalibrate(calibration)
         except ConfigError as error:
             inbox.reject(path, str(error))
             return
@@ -305,19 +315,19 @@ class Recorder:
         steps: list[StepResult] = []
         told: list[Push] = []
         of_shed = [action for action in self._actions if not action.vat]
+        in_sight: dict[str, Outlook | None] = {}
         while self._slot_ms < through_ms:
-            before_ms = self._slot_ms
             self._slot_ms += self._scan_ms
             judged = self._judge_slot(self._slot_ms)
-            steps.extend(judged)
-            vats = [VatNow(self._vats[r.scan.vat], self._states[r.scan.vat], r.scan) for r in judged]
-            told.extend(night_pushes(self.night, vats, before_ms, self._slot_ms))
-        shed = self._shed.step(self._slot_ms, self._vats, of_shed)
+            steps.extend(judged.steps)
+            told.extend(judged.shed_pushes)
+            in_sight |= judged.outlooks
+        shed = self._shed.step(self._slot_ms, self._judging.vats, of_shed)
         with self._turn:
             events, self._port_events = tuple(self._port_events), deque()
         snapshots = {}
         if self._slot_ms - self._snapshot_ms >= SNAPSHOT_EVERY_MS:
-            snapshots = self._snapshots()
+            snapshots = self._judging.snapshots()
             self._snapshot_ms = self._slot_ms
         return Batch(
             self._slot_ms,
@@ -327,9 +337,10 @@ class Recorder:
             state_snapshots=snapshots | shed.snapshots,
             shed_pushes=(*told, *shed.pushes),
             shed_events=shed.events,
+            outlooks=in_sight,
         )
 
-    def _judge_slot(self, slot_ms: int) -> list[StepResult]:
+    def _judge_slot(self, slot_ms: int) -> Judged:
         """One slot of every vat; the states move on."""
         with self._turn:
             waiting, self._samples = self._samples, deque()
@@ -337,24 +348,7 @@ class Recorder:
             self._samples.extend(sample for sample in waiting if sample.time_ms >= slot_ms)
         journal, self._journal = self._journal, []
         actions, self._actions = self._actions, []
-        steps: list[StepResult] = []
-        for vat, settings in self._vats.items():
-            self._states[vat], result, failed = step_or_unknown(
-                settings,
-                self._states[vat],
-                slot_ms,
-                [sample for sample in taken if sample.vat == vat],
-                [entry for entry in journal if entry.vat == vat],
-                [action for action in actions if action.vat == vat],
-            )
-            if failed is not None and vat not in self.failing:
-                log.error("vat %s cannot be judged and is shown as unknown", vat, exc_info=failed)
-            (self.failing.discard if failed is None else self.failing.add)(vat)
-            steps.append(result)
-        return steps
-
-    def _snapshots(self) -> dict[str, str]:
-        return {vat: state_to_json(state) for vat, state in self._states.items()}
+        return self._judging.judge(slot_ms - self._scan_ms, slot_ms, taken, journal, actions)
 
     def _save(self) -> None:
         if self._saver.save():
@@ -364,7 +358,7 @@ class Recorder:
         self._save()
         if not self._saver.waiting and self._slot_ms:
             try:
-                self._writer.append(Batch(self._slot_ms, self._version, state_snapshots=self._snapshots()))
+                self._writer.append(Batch(self._slot_ms, self._version, state_snapshots=self._judging.snapshots()))
             except StoreError as error:
                 log.warning("the last state was not kept; the next start replays a little more: %s", error)
         with self._turn:
@@ -377,12 +371,9 @@ class Recorder:
     def _restore(self) -> None:
         """Each vat's state as it was after its newest stored slot: snapshot, then replay of the slots behind it."""
         with StoreReader(self._store_path) as reader:
-            for vat, settings in self._vats.items():
-                state = restored(reader, vat, settings)
-                self._states[vat] = state
-                self._slot_ms = max(self._slot_ms, state.slot_ms or 0)
-                journal, actions = reader.waiting(vat)
-                self._journal.extend(journal)
-                self._actions.extend(actions)
+            newest_ms, journal, actions = self._judging.restore(reader)
+            self._slot_ms = max(self._slot_ms, newest_ms)
+            self._journal.extend(journal)
+            self._actions.extend(actions)
             self._shed.restore(reader)
             self._snapshot_ms = self._slot_ms

@@ -200,6 +200,23 @@ class Push:
 
 
 @dataclass(frozen=True, slots=True)
+class Outlook:
+    """What is in sight for a vat, worked out at `slot_ms`: a limit it will pass, with the median time and an 80 % interval.
+
+    `comes_back` False: it will leave its window through `limit`; True: it will be inside `limit`, and fit to dye, again.
+    `late_ms` is None beyond the horizon.
+    """
+
+    vat: str
+    slot_ms: int
+    limit: str
+    comes_back: bool
+    early_ms: int
+    median_ms: int
+    late_ms: int | None
+
+
+@dataclass(frozen=True, slots=True)
 class VatCard:
     """What screens and outlets need to know about a vat that is not measured."""
 
@@ -252,6 +269,7 @@ class Batch:
     `state_snapshots` maps a vat to the JSON text of its pipeline state, kept now and then so that a restart replays
     minutes, not a season. `shed_pushes` and `shed_events` are about the shed as a whole: no single vat's replay gives them
     again; its state stands among the snapshots under an empty name.
+    `outlooks` replaces what is in sight by vat (None: nothing any more); what the batch does not name stays.
     """
 
     slot_ms: int
@@ -263,6 +281,7 @@ class Batch:
     state_snapshots: dict[str, str] = field(default_factory=dict)
     shed_pushes: tuple[Push, ...] = ()
     shed_events: tuple[AlarmEvent, ...] = ()
+    outlooks: dict[str, Outlook | None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

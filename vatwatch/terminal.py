@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from vatwatch.page import wording
-from vatwatch.records import Delivery, Reduction, Scan, VatCard
+from vatwatch.records import Delivery, Outlook, Reduction, Scan, VatCard
 from vatwatch.store.reading import StoreReader
 
 BAR_WIDTH = 40
@@ -30,10 +30,14 @@ def reduction_bar(reduction: Reduction, width: int = BAR_WIDTH) -> str:
     return "0 %" + "".join(cells) + "100 %"
 
 
-def vat_panel(card: VatCard, scan: Scan | None, now_ms: int, stale_after_ms: int, zone: tzinfo) -> Panel:
+def vat_panel(
+    card: VatCard, scan: Scan | None, now_ms: int, stale_after_ms: int, zone: tzinfo, outlook: Outlook | None = None
+) -> Panel:
     """One vat: its sentence first, then its numbers; withdrawn numbers say why."""
     fresh = wording.freshness(scan, now_ms, stale_after_ms)
-    lines: list[RenderableType] = [Text(wording.vat_sentence(card, scan, fresh, now_ms, zone), style="bold")]
+    lines: list[RenderableType] = [Text(wording.vat_sentence(card, scan, fresh, now_ms, zone, outlook), style="bold")]
+    if in_sight := wording.outlook_words(outlook, scan, fresh, now_ms, zone):
+        lines.append(Text(in_sight))
     if scan is not None and scan.reduction is not None and fresh is wording.Freshness.FRESH:
         lines.append(Text(reduction_bar(scan.reduction)))
         lines.append(Text(wording.reduction_words(scan.reduction, card.reduction_low)))
@@ -51,7 +55,8 @@ def print_now(out: Console, reader: StoreReader, now_ms: int, zone: tzinfo, stal
     names = {}
     for card in reader.cards():
         names[card.vat] = card.name
-        out.print(vat_panel(card, reader.last_scan(card.vat), now_ms, stale_after_ms, zone))
+        scan, outlook = reader.last_scan(card.vat), reader.outlook(card.vat)
+        out.print(vat_panel(card, scan, now_ms, stale_after_ms, zone, outlook))
     for event in reader.standing_alarms():
         words = wording.alarm_words(event, now_ms, zone)
         out.print(f"{names.get(event.vat, event.vat)}: {words}", markup=False, soft_wrap=True)

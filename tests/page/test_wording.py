@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from vatwatch.page import wording
 from vatwatch.page.wording import Freshness
-from vatwatch.records import AlarmEvent, JournalEntry, Measured, Reduction, Scan, VatCard
+from vatwatch.records import AlarmEvent, JournalEntry, Measured, Outlook, Reduction, Scan, VatCard
 from vatwatch.terms import AlarmState, EntryKind, Flag, VatCondition
 from vatwatch.vat import alarm_set, tiring, window
 
@@ -213,3 +213,52 @@ def test_every_alarm_state_has_words(state: AlarmState) -> None:
 
 def test_a_number_stays_with_its_unit() -> None:
     assert wording.bound("61 °C and 90 % of 5 gold") == "61\u00a0°C and 90\u00a0% of 5 gold"
+
+
+AHEAD = Outlook(
+    "v", NOW_MS, "off-reduction", False, NOW_MS + HOUR_MS, NOW_MS + 3 * HOUR_MS + 60_000, NOW_MS + 6 * HOUR_MS
+)
+OFF = replace(SCAN, condition=VatCondition.OFF, shortfalls=("off-cold",), temperature_c=celsius(20.0))
+
+
+def foresees(scan: Scan, outlook: Outlook | None) -> tuple[str, str]:
+    fresh = wording.freshness(scan, NOW_MS, 120_000)
+    return (
+        wording.vat_sentence(CARD, scan, fresh, NOW_MS, BERLIN, outlook),
+        wording.outlook_words(outlook, scan, fresh, NOW_MS, BERLIN),
+    )
+
+
+def test_the_sentence_says_until_when() -> None:
+    assert foresees(SCAN, AHEAD) == (
+        "Ready to dye until about 15:10.",
+        "At this pace too little reduced from about 15:10; 8 times in 10 between 13:10 and 18:10.",
+    )
+    assert foresees(SCAN, replace(AHEAD, late_ms=None))[1] == (
+        "At this pace too little reduced from about 15:10; 9 times in 10 not before 13:10."
+    )
+
+
+def test_the_sentence_says_from_when() -> None:
+    back = replace(AHEAD, limit="off-cold", comes_back=True)
+    assert foresees(OFF, back) == (
+        "Not fit to dye: 20 °C is colder than 25 °C; ready about 15:10 as it goes now.",
+        "At this pace inside its window about 15:10; 8 times in 10 between 13:10 and 18:10.",
+    )
+
+
+@pytest.mark.parametrize(
+    ("scan", "outlook"),
+    [
+        (SCAN, None),
+        (SCAN, replace(AHEAD, comes_back=True)),
+        (OFF, AHEAD),
+        (SCAN, replace(AHEAD, median_ms=NOW_MS)),
+        (replace(SCAN, slot_ms=NOW_MS - HOUR_MS), AHEAD),
+        (replace(SCAN, condition=VatCondition.TOO_HOT, temperature_c=celsius(61.0)), AHEAD),
+    ],
+)
+def test_what_does_not_fit_the_present_is_not_foretold(scan: Scan, outlook: Outlook | None) -> None:
+    sentence, words = foresees(scan, outlook)
+    assert "about" not in sentence
+    assert words == ""

@@ -142,7 +142,7 @@ def kill_while_converting(directory: Path, rounds: int, seed: int) -> int:
                     process.kill()
                     kills += 1
             connection = sqlite3.connect(path)
-            half = schema.version_of(connection) == 2 and schema.half_converted(connection)
+            half = schema.version_of(connection) >= 2 and schema.half_converted(connection)
             connection.close()
             in_the_middle += half
             if half:

@@ -12,7 +12,7 @@ import pytest
 
 from tests.store.batches import FOR_EVER_MS, SIX_VATS, batch_of, card_of
 from vatwatch.errors import StoreError
-from vatwatch.records import Batch, Delivery, PortEvent, Sample
+from vatwatch.records import Batch, Delivery, Outlook, PortEvent, Sample
 from vatwatch.store import schema
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
@@ -301,3 +301,18 @@ def test_every_table_says_what_it_holds(path: Path, writer: StoreWriter) -> None
     assert len(tables) >= 11
     for name, text in tables:
         assert text.splitlines()[1].strip().startswith("-- "), name
+
+
+def test_what_is_in_sight_is_replaced_and_forgotten(tmp_path: Path) -> None:
+    path = tmp_path / "store.db"
+    first = Outlook("tub", 1000, "off-cold", False, 2000, 3000, None)
+    later = Outlook("tub", 5000, "off-ph-low", True, 6000, 7000, 8000)
+    other = Outlook("jar", 1000, "off-cold", False, 2000, 3000, 4000)
+    with StoreWriter.open(path) as writer, StoreReader(path) as reader:
+        version = writer.record_settings(0, "{}", [])
+        writer.append(Batch(1000, version, outlooks={"tub": first, "jar": other}))
+        assert (reader.outlook("tub"), reader.outlook("jar")) == (first, other)
+        writer.append(Batch(5000, version, outlooks={"tub": later}))
+        assert (reader.outlook("tub"), reader.outlook("jar")) == (later, other)
+        writer.append(Batch(9000, version, outlooks={"tub": None}))
+        assert (reader.outlook("tub"), reader.outlook("jar")) == (None, other)

@@ -63,7 +63,7 @@ class Drive:
 
 
 def well(**changes: object) -> ShedFacts:
-    return ShedFacts(**{**{name: getattr(WELL, name) for name in WELL.__slots__}, **changes})  # type: ignore[arg-type]
+    return ShedFacts(**{**{name: getattr(WELL, name) for name in WELL.__slots__}, **changes})
 
 
 def test_a_calibration_is_told_once_and_again_when_another_probe_joins() -> None:

@@ -183,6 +183,7 @@ def _vat_out(view: VatView, now_ms: int) -> VatOut:
         name=view.card.name,
         condition=view.condition.value,
         sentence=view.sentence,
+        in_sight=view.in_sight,
         age_s=None if view.scan is None else (now_ms - view.scan.slot_ms) / 1000,
         stale=scan is None,
         ph=values["ph"],

@@ -54,6 +54,7 @@ class VatOut(BaseModel):
     name: str
     condition: str
     sentence: str
+    in_sight: str = Field(description="what the vat is on its way to, and when; empty when that cannot be told")
     age_s: float | None = Field(description="age of the newest scan in seconds; null when there is none")
     stale: bool = Field(description="true when nothing here may be taken for now")
     ph: float | None

@@ -66,6 +66,7 @@ class VatView:
     condition: VatCondition
     condition_words: str
     sentence: str
+    in_sight: str
     age: str
     readings: list[Reading]
     bar: ReductionBar | None
@@ -129,7 +130,7 @@ class Desk:
         return None
 
     def _view(self, reader: StoreReader, card: VatCard, standing: list[AlarmEvent], now_ms: int) -> VatView:
-        scan = reader.last_scan(card.vat)
+        scan, outlook = reader.last_scan(card.vat), reader.outlook(card.vat)
         fresh = wording.freshness(scan, now_ms, self.stale_after_ms)
         condition = wording.condition_now(scan, fresh)
         reduction = scan.reduction if scan is not None and fresh is Freshness.FRESH else None
@@ -139,7 +140,8 @@ class Desk:
             fresh=fresh,
             condition=condition,
             condition_words=wording.CONDITION_WORDS[condition],
-            sentence=wording.vat_sentence(card, scan, fresh, now_ms, self.zone),
+            sentence=wording.vat_sentence(card, scan, fresh, now_ms, self.zone, outlook),
+            in_sight=wording.outlook_words(outlook, scan, fresh, now_ms, self.zone),
             age=wording.age_words(scan, fresh, now_ms),
             readings=wording.readings(card, scan, fresh, now_ms, self.zone),
             bar=None if reduction is None else reduction_bar(reduction, card.reduction_low),

@@ -8,12 +8,24 @@ from __future__ import annotations
 from datetime import tzinfo
 
 from vatwatch.page.measures import QUANTITY_WORDS, Freshness, clock_words, quantities_of, share_words, trusted
-from vatwatch.records import Measured, Scan, VatCard
+from vatwatch.records import Measured, Outlook, Scan, VatCard
 from vatwatch.terms import Flag, VatCondition
 
 
-def vat_sentence(card: VatCard, scan: Scan | None, fresh: Freshness, now_ms: int, zone: tzinfo) -> str:
-    """The one sentence a dyer reads first: may I dye now; if not, why, and what to do or when."""
+def vat_sentence(
+    card: VatCard,
+    scan: Scan | None,
+    fresh: Freshness,
+    now_ms: int,
+    zone: tzinfo,
+    outlook: Outlook | None = None,
+) -> str:
+    """The one sentence a dyer reads first: may I dye now; if not, why, and what to do or when.
+
+    `outlook` is what is in sight for this vat, where that is known; one that has passed, or is of another condition than
+    the scan's, says nothing any more.
+    """
+    outlook = _still_true(outlook, scan, now_ms)
     if scan is None:
         return "Not known: no reading has arrived yet."
     if fresh is Freshness.STALE:
@@ -24,15 +36,58 @@ def vat_sentence(card: VatCard, scan: Scan | None, fresh: Freshness, now_ms: int
         case VatCondition.DYEABLE:
             if "unsure" in scan.shortfalls:
                 return "Ready to dye, as far as can be told: look at the liquor first."
+            if outlook is not None:
+                return f"Ready to dye until about {about(outlook.median_ms, now_ms, zone)}."
             return "Ready to dye."
         case VatCondition.SETTLING:
             return _settling_sentence(scan, now_ms, zone)
         case VatCondition.TOO_HOT:
             return _too_hot_sentence(card, scan)
         case VatCondition.OFF:
-            return f"Not fit to dye: {'; '.join(_departures(card, scan)) or 'outside its window'}."
+            back = "" if outlook is None else f"; ready about {about(outlook.median_ms, now_ms, zone)} as it goes now"
+            return f"Not fit to dye: {'; '.join(_departures(card, scan)) or 'outside its window'}{back}."
         case VatCondition.UNKNOWN:
             return _unknown_sentence(scan, now_ms, zone)
+
+
+def outlook_words(outlook: Outlook | None, scan: Scan | None, fresh: Freshness, now_ms: int, zone: tzinfo) -> str:
+    """What is in sight, with its limit and how sure the time is; empty when nothing can be said."""
+    outlook = _still_true(outlook, scan, now_ms)
+    if outlook is None or fresh is not Freshness.FRESH:
+        return ""
+    early, middle = about(outlook.early_ms, now_ms, zone), about(outlook.median_ms, now_ms, zone)
+    between = (
+        f"9 times in 10 not before {early}"
+        if outlook.late_ms is None
+        else f"8 times in 10 between {early} and {about(outlook.late_ms, now_ms, zone)}"
+    )
+    if outlook.comes_back:
+        return f"At this pace inside its window about {middle}; {between}."
+    return f"At this pace {LEAVES_WORDS.get(outlook.limit, outlook.limit)} from about {middle}; {between}."
+
+
+LEAVES_WORDS = {
+    "off-reduction": "too little reduced",
+    "off-ph-low": "pH too low",
+    "off-ph-high": "pH too high",
+    "off-cold": "too cold",
+    "off-warm": "too warm to dye",
+    "overheat": "above its ceiling",
+}
+
+
+def about(time_ms: int, now_ms: int, zone: tzinfo) -> str:
+    """A forecast time to the nearest five minutes: more would be pretence."""
+    step = 5 * 60_000
+    return clock_words(round(time_ms / step) * step, now_ms, zone)
+
+
+def _still_true(outlook: Outlook | None, scan: Scan | None, now_ms: int) -> Outlook | None:
+    if outlook is None or scan is None or outlook.median_ms <= now_ms:
+        return None
+    comes_back = scan.condition is VatCondition.OFF
+    fits = comes_back or scan.condition in (VatCondition.DYEABLE, VatCondition.SETTLING)
+    return outlook if fits and outlook.comes_back is comes_back else None
 
 
 def _settling_sentence(scan: Scan, now_ms: int, zone: tzinfo) -> str:

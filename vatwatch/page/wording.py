@@ -21,7 +21,7 @@ from vatwatch.page.measures import (
     span_words,
     trusted,
 )
-from vatwatch.page.sentence import vat_sentence
+from vatwatch.page.sentence import outlook_words, vat_sentence
 from vatwatch.records import AlarmEvent, JournalEntry, Measured, Reduction, Scan, VatCard
 from vatwatch.terms import AlarmState, EntryKind, Flag, Look, Quantity, VatCondition
 
@@ -38,6 +38,7 @@ __all__ = [
     "condition_now",
     "entry_words",
     "freshness",
+    "outlook_words",
     "readings",
     "reduction_words",
     "share_words",

@@ -71,6 +71,7 @@ CARD = (
     "cautions_json",
     "orp_meaning",
 )
+OUTLOOK = ("vat", "slot_ms", "limit_name", "comes_back", "early_ms", "median_ms", "late_ms")
 DELIVERY = (
     "outlet",
     "stream",

@@ -21,6 +21,7 @@ from vatwatch.records import (
     Delivery,
     JournalEntry,
     Numbered,
+    Outlook,
     PortEvent,
     Push,
     Sample,
@@ -249,6 +250,10 @@ class StoreReader:
         """The newest kept pipeline state of `vat`: the slot after which it stood, and its JSON."""
         found = self._rows(statements.SELECT_SNAPSHOT, (vat,))
         return (int(found[0][0]), str(found[0][1])) if found else None
+
+    def outlook(self, vat: str) -> Outlook | None:
+        """How long `vat` is thought to stay as it is, as last worked out; None when nothing is in sight."""
+        return _first(self._list(rows.outlook_of, statements.SELECT_OUTLOOK, (vat,)))
 
     def calibrations(self, probe: str | None = None) -> list[Calibration]:
         """Every calibration of one probe, or of all, accepted or refused, oldest first."""

@@ -16,6 +16,7 @@ from vatwatch.records import (
     Delivery,
     JournalEntry,
     Measured,
+    Outlook,
     PortEvent,
     Push,
     Reduction,
@@ -217,6 +218,23 @@ def delivery_row(delivery: Delivery) -> Row:
 
 def delivery_of(row: Sequence[Any]) -> Delivery:
     return Delivery(*row)
+
+
+def outlook_row(outlook: Outlook) -> Row:
+    return (
+        outlook.vat,
+        outlook.slot_ms,
+        outlook.limit,
+        int(outlook.comes_back),
+        outlook.early_ms,
+        outlook.median_ms,
+        outlook.late_ms,
+    )
+
+
+def outlook_of(row: Sequence[Any]) -> Outlook:
+    vat, slot_ms, limit, comes_back, early_ms, median_ms, late_ms = row
+    return Outlook(vat, slot_ms, limit, bool(comes_back), early_ms, median_ms, late_ms)
 
 
 def stream_record_of(stream: Stream) -> Callable[[Sequence[Any]], Scan | AlarmEvent | JournalEntry | Push]:

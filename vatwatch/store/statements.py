@@ -44,9 +44,12 @@ INSERT_ACTION = insert("alarm_actions", ("taken_slot_ms", *columns.ACTION), once
 INSERT_PORT_EVENT = insert("port_events", ("taken_slot_ms", *columns.PORT_EVENT))
 INSERT_CARD = insert("vat_cards", ("settings_version", "place", *columns.CARD))
 REPLACE_DELIVERY = insert("deliveries", columns.DELIVERY).replace("INSERT", "REPLACE", 1)
+REPLACE_OUTLOOK = insert("outlooks", columns.OUTLOOK).replace("INSERT", "REPLACE", 1)
+FORGET_OUTLOOK = "DELETE FROM outlooks WHERE vat = ?"
 REPLACE_SNAPSHOT = insert("state_snapshots", ("vat", "slot_ms", "state_json")).replace("INSERT", "REPLACE", 1)
 
 SELECT_SNAPSHOT = "SELECT slot_ms, state_json FROM state_snapshots WHERE vat = ?"
+SELECT_OUTLOOK = f"SELECT {listed(columns.OUTLOOK)} FROM outlooks WHERE vat = ?"
 SELECT_SETTINGS = "SELECT settings_json FROM settings WHERE settings_version = ?"
 SELECT_NEWEST_SETTINGS = "SELECT settings_version, settings_json FROM settings ORDER BY settings_version DESC LIMIT 1"
 SELECT_CARDS = (

@@ -107,6 +107,11 @@ class StoreWriter:
                 connection.execute(statements.INSERT_ALARM_EVENT, (OF_NO_SCAN, *rows.alarm_event_row(shed_event)))
             for push in batch.shed_pushes:
                 connection.execute(statements.INSERT_PUSH, (OF_NO_SCAN, *rows.push_row(push)))
+            for vat, outlook in batch.outlooks.items():
+                if outlook is None:
+                    connection.execute(statements.FORGET_OUTLOOK, (vat,))
+                else:
+                    connection.execute(statements.REPLACE_OUTLOOK, rows.outlook_row(outlook))
             for vat, state_json in batch.state_snapshots.items():
                 connection.execute(statements.REPLACE_SNAPSHOT, (vat, batch.slot_ms, state_json))
         if batch.steps:
