@@ -278,6 +278,7 @@ class Daemon:
             passphrase=None if page.passphrase_file is None else read_passphrase(page.passphrase_file),
             guests=page.guests,
             also=[] if page.address is None else [origin_of(page.address)],
+            outlets=lambda: {forwarder.name: forwarder.held for forwarder in self._forwarders},
         )
         self._page = PageServer(self._page_app, page.host, page.port, self._page_app.close)
         self._page.start()
