@@ -60,7 +60,8 @@ ALLOWED: dict[str, set[str]] = {
     },
     "commands": {
         "calibrating", "calibration_dialogue", "calibration_due",
-        "assembly", "explain", "checkup", "commissioning", "config", "daemon", "demo", "page", "season", "store",
+        "assembly", "explain", "checkup", "commissioning", "config", "daemon", "demo", "destinations", "handed_in", "page",
+        "season", "store",
         "terminal", "vatwatch", *LEAVES,
     },
     "cli": {"commands", "vatwatch", *LEAVES},
@@ -72,6 +73,7 @@ PURE_MODULES = (
     "probes/modbus.py",
     "probes/inference.py",
     "outlets/homie.py",
+    "outlets/mqtt_actions.py",
     "outlets/rounds.py",
     "outlets/digests.py",
     "page/wording.py",

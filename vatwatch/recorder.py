@@ -50,6 +50,7 @@ MOST_WAITING_SAMPLES = 200_000
 STALL_S = 5.0
 """If the thread itself was held up longer than this (suspend, stopped process), the empty slots are not invented."""
 IDLE_S = 0.5
+KEEPS_UP_SCANS, KEEPS_UP_S = 3, 30.0
 MOST_SLOTS_TOGETHER = 60
 
 
@@ -143,6 +144,12 @@ class Recorder:
             return True
         self._thread.join(timeout_s)
         return not self._thread.is_alive()
+
+    @property
+    def keeps_up(self) -> bool:
+        """Whether slots are being judged about when they are due. A thread that only goes round in errors does not."""
+        behind_ms = self._clock.now_ms() - self._slot_ms
+        return self.alive and behind_ms <= max(KEEPS_UP_SCANS * self._scan_ms, KEEPS_UP_S * 1000 * self._clock.rate)
 
     @property
     def alive(self) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import tzinfo
 
 from rich.console import Console, Group, RenderableType
@@ -11,8 +11,10 @@ from rich.table import Table
 from rich.text import Text
 
 from vatwatch.page import wording
+from vatwatch.page.standing import OF_SHED, troubles
 from vatwatch.records import Delivery, Outlook, Reduction, Scan, VatCard
 from vatwatch.store.reading import StoreReader
+from vatwatch.terms import AlarmState, Stream
 
 BAR_WIDTH = 40
 
@@ -50,27 +52,43 @@ def vat_panel(
     return Panel(Group(*lines), title=f"{card.name} ({card.chemistry}, {card.fibre})", title_align="left")
 
 
-def print_now(out: Console, reader: StoreReader, now_ms: int, zone: tzinfo, stale_after_ms: int) -> None:
-    """Every vat, what stands as an alarm, and whether anything waits to be delivered."""
-    names = {}
+def print_now(
+    out: Console,
+    reader: StoreReader,
+    now_ms: int,
+    zone: tzinfo,
+    stale_after_ms: int,
+    outlets: Mapping[str, tuple[int, int] | None] | None = None,
+) -> None:
+    """Every vat, what stands as an alarm, and whether anything waits to be delivered.
+
+    `outlets` names those of the present settings, each with until when it holds messages on purpose, and how many.
+    """
+    names = {OF_SHED: "The shed"}
     for card in reader.cards():
         names[card.vat] = card.name
         scan, outlook = reader.last_scan(card.vat), reader.outlook(card.vat)
         out.print(vat_panel(card, scan, now_ms, stale_after_ms, zone, outlook))
     for event in reader.standing_alarms():
-        words = wording.alarm_words(event, now_ms, zone)
+        until_ms = reader.shelved_until(event) if event.to_state is AlarmState.SHELVED else None
+        words = wording.alarm_words(event, now_ms, zone, until_ms)
         out.print(f"{names.get(event.vat, event.vat)}: {words}", markup=False, soft_wrap=True)
-    for line in delivery_lines(reader.deliveries()):
-        out.print(line, markup=False)
+    present = None if outlets is None else outlets
+    for line in troubles(reader, None if present is None else lambda: present, now_ms, zone):
+        out.print(line, markup=False, soft_wrap=True)
+    for line in delivery_lines([one for one in reader.deliveries() if present is None or one.outlet in present]):
+        out.print(line, markup=False, soft_wrap=True)
 
 
 def delivery_lines(deliveries: Sequence[Delivery]) -> list[str]:
-    """What an outlet could not deliver, in words; nothing for those that work."""
+    """What an outlet other than a phone could not deliver, and what any left out for good; nothing for those that work."""
     found = []
     for delivery in deliveries:
         where = f"{delivery.outlet}, {delivery.stream}"
         if delivery.dropped:
             found.append(f"{where}: {delivery.dropped} set aside for good; the last reason: {delivery.last_error}")
+        elif delivery.stream == Stream.PUSHES or delivery.outlet == "heartbeat":
+            continue  # told in a sentence of its own
         elif delivery.last_error and (delivery.last_error_ms or 0) > (delivery.last_ok_ms or 0):
             found.append(f"{where}: not delivered since then: {delivery.last_error}")
     return found

@@ -157,7 +157,7 @@ _CHILD = """
 import sys, time
 from tests.outlets.book import T0, Book, card, scan
 from vatwatch.outlets.mqtt import MqttOutlet, MqttSettings
-from vatwatch.records import Stream
+from vatwatch.terms import Stream
 book = Book()
 book.vats = [card()]
 book.add(scan(1))

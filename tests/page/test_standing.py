@@ -52,7 +52,7 @@ def test_a_shelved_alarm_says_until_when(house: House, client: httpx.Client) -> 
 
 
 def test_what_the_watch_refuses_is_said_and_is_not_called_a_failure(house: House, client: httpx.Client) -> None:
-    house.writer.refusal = Refused("the shed has no alarm 'too-blue'; its alarms: disk-low")  # type: ignore[assignment]
+    house.writer.refusal = Refused("the shed has no alarm 'too-blue'; its alarms: disk-low")
     fields = {"alarm": "too-blue", "verb": "acknowledge", "action_id": uuid4().hex}
     for where in ("/shed/alarm", "/vat/copper/alarm"):
         answer = client.post(where, data=fields)
@@ -65,11 +65,8 @@ def test_what_the_watch_refuses_is_said_and_is_not_called_a_failure(house: House
 def test_what_does_not_get_through_and_what_waits_on_purpose(house: House) -> None:
     push = Push("p", NOW_MS, "copper", "off-cold", Urgency.ACT, "Copper vat: too cold", "x")
     put(house, Batch(NOW_MS, 1, shed_pushes=(push, push)))
-    for outlet, stream in (
-        ("danger-phone-ida", Stream.PUSHES.value),
-        ("phone-gone", Stream.PUSHES.value),
-        ("heartbeat", "x"),
-    ):
+    pushes = Stream.PUSHES.value
+    for outlet, stream in (("danger-phone-ida", pushes), ("phone-gone", pushes), ("heartbeat", "x")):
         house.writer.delivery(Delivery(outlet, stream, 1, last_ok_ms=1, last_error="no answer", last_error_ms=NOW_MS))
     present = {
         "danger-phone-ida": None,

@@ -79,14 +79,21 @@ def now(
     from vatwatch.calibration_due import calibrations_due
     from vatwatch.config import load_config
     from vatwatch.daemon import STORE_NAME
+    from vatwatch.destinations import outlets_now
     from vatwatch.explain import explain_all
     from vatwatch.store.reading import StoreReader
     from vatwatch.terminal import print_now
 
     settings = load_config(config)
     with StoreReader(settings.site.data / STORE_NAME) as reader:
+        now_ms = int(time.time() * 1000)
         print_now(
-            out, reader, int(time.time() * 1000), ZoneInfo(settings.site.timezone), 3 * settings.site.scan_s * 1000
+            out,
+            reader,
+            now_ms,
+            ZoneInfo(settings.site.timezone),
+            3 * settings.site.scan_s * 1000,
+            outlets_now(settings, reader, now_ms),
         )
         vats = assembly.vat_settings(settings, str(config), reader.calibrations())
         for due in calibrations_due(vats.values(), int(time.time() * 1000), ZoneInfo(settings.site.timezone)):
