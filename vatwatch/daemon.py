@@ -13,6 +13,7 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from types import FrameType
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from vatwatch import assembly, destinations, service_manager
@@ -21,8 +22,7 @@ from vatwatch.config import Config
 from vatwatch.errors import ConfigError, StoreError
 from vatwatch.in_force import why_unusable
 from vatwatch.outlets.forwarder import Forwarder, Outlet
-from vatwatch.outlets.heartbeat import NAME, STREAM, Heartbeat, HeartbeatSettings
-from vatwatch.outlets.mqtt import Actions
+from vatwatch.outlets.ledger import Actions
 from vatwatch.outlets.urgent import UrgentSender
 from vatwatch.page.address import origin_of, page_url
 from vatwatch.page.app import Page, create_app
@@ -37,6 +37,9 @@ from vatwatch.store.reading import StoreReader
 from vatwatch.store.salvage import open_or_salvage
 from vatwatch.store.writing import StoreWriter
 from vatwatch.vat.settings import VatSettings
+
+if TYPE_CHECKING:
+    from vatwatch.outlets.heartbeat import Heartbeat, HeartbeatSettings
 
 log = logging.getLogger(__name__)
 
@@ -156,6 +159,8 @@ class Daemon:
             reader.start()
 
     def _start_heartbeat(self, settings: HeartbeatSettings) -> None:
+        from vatwatch.outlets.heartbeat import NAME, STREAM, Heartbeat
+
         with self.open_reader() as reader:
             known = [one for one in reader.deliveries() if (one.outlet, one.stream) == (NAME, STREAM)]
         self._heartbeat = Heartbeat(
@@ -280,7 +285,9 @@ class Daemon:
             self._page_app.ring()
 
     def _outlet_names(self) -> list[str]:
-        return [forwarder.name for forwarder in self._forwarders] + ([] if self._heartbeat is None else [NAME])
+        return [forwarder.name for forwarder in self._forwarders] + (
+            [] if self._heartbeat is None else [self._heartbeat.name]
+        )
 
     def _page_address(self) -> str | None:
         page = self.config.page
@@ -303,7 +310,7 @@ class Daemon:
             passphrase=None if page.passphrase_file is None else read_passphrase(page.passphrase_file),
             guests=page.guests,
             also=[] if page.address is None else [origin_of(page.address)],
-            outlets=lambda: {NAME: None} | {forwarder.name: forwarder.held for forwarder in self._forwarders},
+            outlets=lambda: dict.fromkeys(self._outlet_names()) | {f.name: f.held for f in self._forwarders},
         )
         self._page = PageServer(self._page_app, page.host, page.port, self._page_app.close)
         self._page.start()

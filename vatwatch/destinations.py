@@ -18,8 +18,7 @@ HELD_LOOKED_AT = 1000
 if TYPE_CHECKING:
     from vatwatch.outlets.forwarder import Outlet
     from vatwatch.outlets.heartbeat import HeartbeatSettings
-    from vatwatch.outlets.ledger import Ledger
-    from vatwatch.outlets.mqtt import Actions
+    from vatwatch.outlets.ledger import Actions, Ledger
     from vatwatch.outlets.phone import PhoneTarget
 
 

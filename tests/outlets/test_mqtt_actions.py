@@ -19,7 +19,8 @@ from tests.outlets.shed import settings as at
 from tests.services import HOST, Mosquitto, retained_tree, wait_until
 from vatwatch.errors import Refused
 from vatwatch.outlets.homie import SHED_NODE, description
-from vatwatch.outlets.mqtt import ACTIONS, Actions, MqttOutlet
+from vatwatch.outlets.ledger import Actions
+from vatwatch.outlets.mqtt import ACTIONS, MqttOutlet
 from vatwatch.outlets.mqtt_actions import LARGEST_BYTES, node_of, read_action, set_topic
 from vatwatch.records import AlarmAction
 from vatwatch.terms import ActionVerb, AlarmState
@@ -120,7 +121,7 @@ def test_too_many_at_once_are_refused_and_the_rest_is_taken(book: Book, broker: 
     with shed(book, broker.port) as (outlet, watch, talker):
         gate = threading.Event()
         plain = watch.take
-        watch.take = lambda action: (gate.wait(20), plain(action))[1]  # type: ignore[method-assign,func-returns-value]
+        watch.take = lambda action: (gate.wait(20), plain(action))[1]  # type: ignore[method-assign]
         outlet._actions = Actions(watch.take, book.record_delivery)
         for _ in range(60):
             talker.say("madder-lane", GOOD)

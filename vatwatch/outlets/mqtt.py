@@ -12,14 +12,14 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from uuid import uuid4
 
 from vatwatch.errors import OutletRetryable, Refused, StoreError, VatwatchError
 from vatwatch.outlets import homie, mqtt_actions
-from vatwatch.outlets.ledger import Ledger
+from vatwatch.outlets.ledger import Actions, Ledger
 from vatwatch.outlets.mqtt_link import Link, MqttSettings, Session
-from vatwatch.records import AlarmAction, Delivery, Numbered, Scan, VatCard
+from vatwatch.records import Delivery, Numbered, Scan, VatCard
 from vatwatch.terms import Stream
 
 __all__ = ["MqttOutlet", "MqttSettings"]
@@ -36,14 +36,6 @@ ACTIONS = "actions"
 """The stream under which taken and refused actions are counted in the record."""
 ACTIONS_WAITING_MOST = 20
 COUNT_EVERY_S = 60.0
-
-
-@dataclass(frozen=True, slots=True)
-class Actions:
-    """Where actions go: `take` returns once one is on disk and raises when it is not taken; `count` keeps the tally."""
-
-    take: Callable[[AlarmAction], None]
-    count: Callable[[Delivery], None]
 
 
 class MqttOutlet:
