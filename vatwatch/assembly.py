@@ -135,7 +135,7 @@ def _vat(vat: str, table: VatTable, probes: tuple[ProbeSettings, ...], scan_s: i
         tiring_timing=AlarmTiming(20 * MINUTE_MS, 8 * HOUR_MS, None),
         heating_timing=AlarmTiming(MINUTE_MS, 10 * MINUTE_MS, 20 * MINUTE_MS, 60 * MINUTE_MS),
         unlogged_timing=AlarmTiming(0, 0, None),
-        doubtful_timing=AlarmTiming(60 * MINUTE_MS, 60 * MINUTE_MS, DAY_MS),
+        doubtful_timing=AlarmTiming(30 * MINUTE_MS, 8 * HOUR_MS, DAY_MS),
         off_timing=AlarmTiming(int(alarms.off_after_min * MINUTE_MS), back_ms, minutes(alarms.repeat_off_min)),
         overheat_timing=AlarmTiming(
             int(alarms.overheat_after_s * 1000),

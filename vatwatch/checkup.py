@@ -22,12 +22,13 @@ from zoneinfo import ZoneInfo
 from vatwatch import assembly, destinations
 from vatwatch.calibration_due import calibrations_due
 from vatwatch.config import Config, load_config
-from vatwatch.daemon import STORE_NAME
+from vatwatch.daemon import INBOX_NAME, STORE_NAME
 from vatwatch.errors import VatwatchError
 from vatwatch.outlet_tables import InfluxTable, MqttTable
 from vatwatch.probes.reader import PortReader
 from vatwatch.probes.settings import PortSettings
 from vatwatch.records import Calibration, PortEvent, Push, Sample
+from vatwatch.store import inbox
 from vatwatch.store.presence import is_written
 from vatwatch.store.reading import StoreReader
 from vatwatch.terms import Urgency
@@ -84,6 +85,11 @@ def check_all(config_path: Path, push: bool, listen_s: float) -> Iterator[Findin
 def _check_store(config: Config) -> Iterator[Finding]:
     data = config.site.data
     existing = next(p for p in (data, *data.parents) if p.exists())
+    if not existing.is_dir():
+        yield Finding(
+            "store", False, f"[site] data is {data}, but {existing} is a file; name a directory for the record"
+        )
+        return
     if not os.access(existing, os.W_OK):
         yield Finding(
             "store", False, f"{existing} cannot be written by this user; give it to them or name another place"
@@ -92,6 +98,8 @@ def _check_store(config: Config) -> Iterator[Finding]:
     free_mb = shutil.disk_usage(existing).free // 1_000_000
     if free_mb < LITTLE_ROOM_MB:
         yield Finding("store", False, f"only {free_mb} MB are free at {existing}; make room")
+    for sentence in inbox.unreadable(data / INBOX_NAME):
+        yield Finding("handed in", False, sentence)
     path = data / STORE_NAME
     if not path.exists():
         yield Finding("store", True, f"none at {path} yet, `vatwatch run` begins one; {free_mb} MB free")

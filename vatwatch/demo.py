@@ -124,6 +124,7 @@ class PushList:
     name = "demo-screen"
     streams = (Stream.PUSHES,)
     coalesce = False
+    idempotent = False
     batch_limit = 50
 
     def __init__(self, echo: Console | None) -> None:

@@ -29,6 +29,7 @@ from vatwatch.records import (
     Outlook,
     PortEvent,
     Push,
+    Rejected,
     Sample,
     StepResult,
 )
@@ -58,7 +59,7 @@ MOST_SLOTS_TOGETHER = 60
 class _Request:
     """Something another thread wants written, and where it waits for the outcome."""
 
-    what: JournalEntry | AlarmAction | Delivery
+    what: JournalEntry | AlarmAction | tuple[Delivery, Rejected | None]
     outcome: Future[None]
 
 
@@ -98,6 +99,7 @@ class Recorder:
         self._actions: list[AlarmAction] = []
         self._saver = Saver(writer, send_unsaved)
         self._stopping = False
+        self._told_waiting: set[str] = set()
         self._slot_ms = 0
         self._snapshot_ms = 0
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
@@ -131,9 +133,9 @@ class Recorder:
             raise Refused(complaint)
         self._ask(entry, timeout_s)
 
-    def record_delivery(self, delivery: Delivery) -> None:
-        """Remember how far an outlet came; returns once it is on disk."""
-        self._ask(delivery, 60.0)
+    def record_delivery(self, delivery: Delivery, rejected: Rejected | None = None) -> None:
+        """Remember how far an outlet came, and the row it was refused; returns once it is on disk."""
+        self._ask((delivery, rejected), 60.0)
 
     def stop(self, timeout_s: float = 5.0) -> bool:
         """Judge what is complete, keep every vat's state, end the thread. False if it did not end in time."""
@@ -181,7 +183,7 @@ class Recorder:
     def trouble(self) -> str:
         return self._saver.trouble
 
-    def _ask(self, what: JournalEntry | AlarmAction | Delivery, timeout_s: float) -> None:
+    def _ask(self, what: JournalEntry | AlarmAction | tuple[Delivery, Rejected | None], timeout_s: float) -> None:
         request = _Request(what, Future())
         with self._turn:
             if self._stopping or (self._thread.ident is not None and not self._thread.is_alive()):
@@ -231,15 +233,15 @@ class Recorder:
         for request in requests:
             try:
                 match request.what:
-                    case Delivery():
-                        self._writer.record_delivery(request.what)
-                    case _:
-                        self._write_down(request.what)
+                    case (delivery, rejected):
+                        self._writer.record_delivery(delivery, rejected)
+                    case entry:
+                        self._write_down(entry)
             except Exception as error:  # noqa: BLE001 - whatever it was, the one who asked must hear of it
                 request.outcome.set_exception(error)
             else:
                 request.outcome.set_result(None)
-        if any(not isinstance(request.what, Delivery) for request in requests):
+        if any(not isinstance(request.what, tuple) for request in requests):
             self._on_commit()
 
     def _write_down(self, entry: JournalEntry | AlarmAction) -> None:
@@ -266,6 +268,10 @@ class Recorder:
             else:
                 self._write_down(entry)
             inbox.clear([path])
+        waiting = set(inbox.unreadable(self._inbox))
+        for sentence in sorted(waiting - self._told_waiting):
+            log.warning(sentence)
+        self._told_waiting = waiting
 
     def _take_calibration(self, path: Path, calibration: Calibration) -> None:
         """Keep it, and judge every later slot with the settings in force after it."""

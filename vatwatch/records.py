@@ -253,6 +253,17 @@ class Delivery:
 
 
 @dataclass(frozen=True, slots=True)
+class Rejected:
+    """A row that an outlet's peer refused: left out there for good, whole in the store. `row_number` is the stream's."""
+
+    outlet: str
+    stream: str
+    row_number: int
+    time_ms: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class StepResult:
     """Everything one vat's step gives back for one slot; the store takes it whole."""
 

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from vatwatch.page import wording
 from vatwatch.page.standing import OF_SHED, troubles
-from vatwatch.records import Delivery, Outlook, Reduction, Scan, VatCard
+from vatwatch.records import Delivery, Outlook, Reduction, Rejected, Scan, VatCard
 from vatwatch.store.reading import StoreReader
 from vatwatch.terms import AlarmState, Stream
 
@@ -44,10 +44,15 @@ def vat_panel(
         lines.append(Text(reduction_bar(scan.reduction)))
         lines.append(Text(wording.reduction_words(scan.reduction, card.reduction_low)))
     table = Table.grid(padding=(0, 2))
+    doubts: list[RenderableType] = []
     for reading in wording.readings(card, scan, fresh, now_ms, zone):
+        if reading.doubtful:
+            doubts.append(Text(f"{reading.label} {reading.trust[:1].lower()}{reading.trust[1:]}"))
         number = "withdrawn" if reading.withdrawn else f"{reading.value} {reading.unit}".strip()
-        table.add_row(reading.label, number, reading.beside, reading.remark)
+        trust = "doubtful, see below" if reading.doubtful else reading.trust
+        table.add_row(reading.label, number, reading.beside, ", ".join(filter(None, (trust, reading.remark))))
     lines.append(table)
+    lines += doubts
     lines.append(Text(wording.age_words(scan, fresh, now_ms), style="dim"))
     return Panel(Group(*lines), title=f"{card.name} ({card.chemistry}, {card.fibre})", title_align="left")
 
@@ -74,21 +79,32 @@ def print_now(
         words = wording.alarm_words(event, now_ms, zone, until_ms)
         out.print(f"{names.get(event.vat, event.vat)}: {words}", markup=False, soft_wrap=True)
     present = None if outlets is None else outlets
-    for line in troubles(reader, None if present is None else lambda: present, now_ms, zone):
+    for line in troubles(reader, None if present is None else lambda: present, now_ms, zone, with_refused=False):
         out.print(line, markup=False, soft_wrap=True)
-    for line in delivery_lines([one for one in reader.deliveries() if present is None or one.outlet in present]):
+    deliveries = [one for one in reader.deliveries() if present is None or one.outlet in present]
+    for line in delivery_lines(deliveries, reader.rejected()):
         out.print(line, markup=False, soft_wrap=True)
 
 
-def delivery_lines(deliveries: Sequence[Delivery]) -> list[str]:
-    """What an outlet other than a phone could not deliver, and what any left out for good; nothing for those that work."""
+def delivery_lines(deliveries: Sequence[Delivery], rejected: Sequence[Rejected] = ()) -> list[str]:
+    """What an outlet other than a phone could not deliver, and what any refused for good; nothing for those that work.
+
+    `rejected`: the newest first.
+    """
     found = []
+    reasons = {(one.outlet, one.stream): one for one in reversed(rejected)}
     for delivery in deliveries:
         where = f"{delivery.outlet}, {delivery.stream}"
         if delivery.dropped:
-            found.append(f"{where}: {delivery.dropped} set aside for good; the last reason: {delivery.last_error}")
-        elif delivery.stream == Stream.PUSHES or delivery.outlet == "heartbeat":
+            last = reasons.get((delivery.outlet, delivery.stream))
+            why = delivery.last_error if last is None else f"row {last.row_number}, {last.reason}"
+            rows = "row was" if delivery.dropped == 1 else "rows were"
+            said = f"{where}: {delivery.dropped} {rows} refused and left out there; the last one: {why}"
+            if delivery.stream == "actions":
+                said = f"{delivery.outlet}: {delivery.dropped} actions on alarms were refused so far; the last one: {why}"
+            found.append(said)
+        if delivery.stream == Stream.PUSHES or delivery.outlet == "heartbeat":
             continue  # told in a sentence of its own
-        elif delivery.last_error and (delivery.last_error_ms or 0) > (delivery.last_ok_ms or 0):
+        if delivery.last_error and (delivery.last_error_ms or 0) > (delivery.last_ok_ms or 0):
             found.append(f"{where}: not delivered since then: {delivery.last_error}")
     return found

@@ -16,7 +16,7 @@ from vatwatch import assembly
 from vatwatch.cli import app
 from vatwatch.config import Config, check_config
 from vatwatch.probes.lines import LineCodec, LineFormat, LineReading
-from vatwatch.terms import Look, Signal
+from vatwatch.terms import EntryKind, Look, Signal
 
 ROOT = Path(__file__).parents[2]
 PAGES = (*sorted((ROOT / "hardware_notes").glob("*.md")), ROOT / "README.md")
@@ -126,6 +126,12 @@ def test_every_command_named_is_one() -> None:
     for page in (*PAGES, *(ROOT / "systemd").glob("*")):
         for command in re.findall(r"(?:`|sudo |bin/)vatwatch ([a-z]+)", page.read_text(encoding="utf-8")):
             assert command in commands, f"{page.name} names `vatwatch {command}`"
+
+
+def test_every_entry_written_down_is_of_a_known_kind() -> None:
+    for page in (*PAGES, *(ROOT / "systemd").glob("*.md")):
+        for kind in re.findall(r"vatwatch note [a-z-]+ ([a-z-]+)", page.read_text(encoding="utf-8")):
+            assert kind in set(EntryKind), f"{page.name} writes down a {kind}"
 
 
 def test_every_look_named_is_one() -> None:

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from vatwatch.chemistry import calibration
+from vatwatch.assembly import CALIBRATE_EVERY_DAYS
+from vatwatch.chemistry import calibration, electrode_health
 from vatwatch.chemistry.alkali import MOLAR_MASS_G_MOL, Alkali, alkali_ph
 from vatwatch.chemistry.buffers import Buffer, buffer_ph
 from vatwatch.chemistry.check_solutions import PASS_BAND_MV, light_eh_mv, quinhydrone_eh_mv, zobell_eh_mv
@@ -17,7 +18,11 @@ from vatwatch.chemistry.indigo import E7_PRIOR_SIGMA_MV
 from vatwatch.chemistry.nernst import nernst_slope_mv
 from vatwatch.chemistry.sodium_error import sodium_error_ph
 from vatwatch.chemistry.thermometers import is_digital_fault, pt100_ohm
+from vatwatch.terms import Quantity
 from vatwatch.vat.estimate import Couple, OffsetBelief, estimate_reduction, margin_of_share
+from vatwatch.vat.probe_fault_names import FaultName
+from vatwatch.vat.probe_recognising import FAILS
+from vatwatch.vat.scan import OUT_MINUTES
 from vatwatch.vat.teaching import COLOUR
 
 NOTES = Path(__file__).parents[2] / "hardware_notes"
@@ -69,8 +74,8 @@ def test_buffers() -> None:
 
 
 def test_buffers_in_the_calibration_example_have_their_own_temperature() -> None:
-    (first, *_) = re.findall(r"```toml\n(.*?)```", page("care.md"), re.DOTALL)
-    table_ = tomllib.loads(first)["probe"]["tub-ph"]["calibration"]
+    shown = re.findall(r"```toml\n(.*?)```", page("care.md"), re.DOTALL)
+    (table_,) = (tomllib.loads(one)["probe"]["tub-ph"]["calibration"] for one in shown if "readings_ph" in one)
     at = table_["temperature_c"]
     expected = [buffer_ph(Buffer.PHOSPHATE_TECHNICAL, at), buffer_ph(Buffer.CARBONATE, at)]
     assert table_["buffers_ph"] == pytest.approx(expected, abs=0.0051)
@@ -108,6 +113,30 @@ def test_limits_of_a_tired_electrode() -> None:
     assert f"more than ±{calibration.OFFSET_GOOD_MV:g} mV (about half a pH)" in text
     assert calibration.OFFSET_GOOD_MV / nernst_slope_mv(25.0) == pytest.approx(0.5, abs=0.02)
     assert f"slope below {100 * low:.0f} % or above {100 * high:.0f} %" in text
+
+
+def test_what_a_calibration_loses_in_a_month_and_when_it_is_due() -> None:
+    text = words("care.md")
+    ph = 30 * calibration.OFFSET_DRIFT_MV_PER_DAY / nernst_slope_mv(25.0)
+    assert f"a month leaves pH unsure by {ph:.1f} and ORP by {30 * calibration.ORP_DRIFT_MV_PER_DAY:.0f} mV" in text
+    days = {quantity: CALIBRATE_EVERY_DAYS[quantity] for quantity in Quantity}
+    assert days[Quantity.PH] == days[Quantity.ORP] == 30
+    assert f"after 30 days for pH and ORP, {days[Quantity.TEMPERATURE]:.0f} for thermometers" in text
+    assert f"after the minutes given ({OUT_MINUTES:.0f} if none)" in text
+
+
+def test_beyond_which_limits_a_calibration_is_refused() -> None:
+    low, high = electrode_health.SLOPE_LIMITS
+    refused = f"beyond ±{electrode_health.OFFSET_LIMIT_MV:.0f} mV, or outside {100 * low:.0f} to {100 * high:.0f} %"
+    assert refused in words("care.md")
+
+
+def test_every_finding_about_a_probe_is_told_with_what_becomes_of_its_number() -> None:
+    _, rows = table("care.md", "finding")
+    assert {row[0] for row in rows} == set(FaultName)
+    for name, _, number in rows:
+        assert ("withdrawn" in number) == (name in FAILS), name
+        assert "doubtful" in number or name in FAILS
 
 
 def test_sodium_error() -> None:

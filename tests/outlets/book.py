@@ -7,7 +7,18 @@ from dataclasses import replace
 
 from vatwatch.errors import StoreError
 from vatwatch.outlets.wake import Wake
-from vatwatch.records import AlarmEvent, Delivery, JournalEntry, Measured, Numbered, Push, Reduction, Scan, VatCard
+from vatwatch.records import (
+    AlarmEvent,
+    Delivery,
+    JournalEntry,
+    Measured,
+    Numbered,
+    Push,
+    Reduction,
+    Rejected,
+    Scan,
+    VatCard,
+)
 from vatwatch.terms import AlarmState, EntryKind, Flag, Stream, Urgency, VatCondition
 
 T0 = 1_767_225_600_000  # 2026-01-01 00:00 UTC
@@ -21,6 +32,7 @@ class Book:
         self.rows: dict[Stream, list[Numbered]] = {stream: [] for stream in Stream}
         self.kept: dict[tuple[str, str], Delivery] = {}
         self.records = 0
+        self.rejected: list[Rejected] = []
         self.vats: list[VatCard] = []
         self.refuse_records: StoreError | None = None
         self.refuse_reads: StoreError | None = None
@@ -81,10 +93,12 @@ class Book:
     def deliveries(self) -> list[Delivery]:
         return list(self.kept.values())
 
-    def record_delivery(self, delivery: Delivery) -> None:
+    def record_delivery(self, delivery: Delivery, rejected: Rejected | None = None) -> None:
         if self.refuse_records is not None:
             raise self.refuse_records
         self.records += 1
+        if rejected is not None:
+            self.rejected.append(rejected)
         self.kept[delivery.outlet, delivery.stream] = delivery
 
 

@@ -30,8 +30,10 @@ class Sink:
         streams: tuple[Stream, ...] = (Stream.SCANS,),
         coalesce: bool = False,
         batch_limit: int = 16,
+        idempotent: bool = False,
     ) -> None:
         self.behave, self.streams, self.coalesce, self.batch_limit = behave, streams, coalesce, batch_limit
+        self.idempotent = idempotent
         self.taken: list[tuple[Stream, int]] = []
         self.calls: list[list[int]] = []
         self.closed = 0
@@ -85,7 +87,7 @@ def test_power_cut_between_delivery_and_record_delivers_again_and_loses_nothing(
         pass
 
     class Cut(Book):
-        def record_delivery(self, delivery: object) -> None:
+        def record_delivery(self, delivery: object, rejected: object = None) -> None:
             raise PowerCut
 
     book = Book()
@@ -200,6 +202,8 @@ def test_one_bad_row_is_set_aside_with_its_reason_and_the_rest_arrives() -> None
     assert (done.position, done.delivered, done.dropped) == (30, 29, 1)
     assert "row 11" in done.last_error
     assert "field type conflict" in done.last_error
+    (kept,) = book.rejected
+    assert (kept.outlet, kept.stream, kept.row_number, kept.reason) == ("sink", "scans", 11, "field type conflict")
 
 
 @settings(deadline=None)
@@ -317,6 +321,23 @@ def test_state_outlets_get_only_the_newest_row_of_each_vat() -> None:
     assert sink.calls == [[399, 400]]
     assert position(book) == 400
     assert book.largest_read <= 50
+
+
+def test_where_a_repetition_leaves_no_trace_the_card_is_spared() -> None:
+    book = Book()
+    sink = Sink(idempotent=True)
+    wake = SwiftWake(600)
+    real_wait = wake.wait
+
+    def wait(timeout_s: float) -> None:
+        book.add(scan(int(wake.time_s)))
+        real_wait(timeout_s)
+
+    wake.wait = wait  # type: ignore[method-assign]
+    Forwarder(sink, book.open, book, lambda: T0, wake).run()
+    assert len(sink.taken) >= 599
+    assert book.records <= 12, "once a minute, and at the end"
+    assert position(book) == len(sink.taken)
 
 
 def test_notify_and_stop_act_at_once_on_the_real_thread() -> None:

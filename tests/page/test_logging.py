@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from uuid import uuid4
 
@@ -16,7 +17,7 @@ from vatwatch.page.notebook import Notebook
 from vatwatch.records import AlarmAction, AlarmEvent, Batch, Delivery, JournalEntry, Push, StepResult
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
-from vatwatch.terms import ActionVerb, AlarmState, EntryKind, Stream, Urgency
+from vatwatch.terms import ActionVerb, AlarmState, EntryKind, Flag, Stream, Urgency
 
 NASTY = "</script><script>alert(1)</script><img src=x onerror=alert(2)> & \"'"
 
@@ -185,6 +186,22 @@ def test_json_vats_withdraw_numbers_that_cannot_speak_for_now(house: House, clie
     assert (stale["condition"], stale["stale"], stale["reduction"]) == ("unknown", True, None)
     assert [stale[name] for name in ("ph", "ph_25c", "temperature_c", "orp_mv", "eh_mv")] == [None] * 5
     assert stale["withdrawn"]["ph"] == "no data for 3 min"
+    assert (fresh["doubtful"], stale["doubtful"]) == ({}, {})
+
+
+def test_a_suspect_number_is_given_with_its_doubt(house: House, client: httpx.Client) -> None:
+    scan = scan_of("copper", NOW_MS - 4000)
+    why = "The pH probe ph-1 has not moved since yesterday. Lift it out for a moment."
+    house.writer.scans(replace(scan, ph=replace(scan.ph, flag=Flag.SUSPECT, reason=why)))
+    (copper,) = (vat for vat in client.get("/api/vats").json() if vat["vat"] == "copper")
+    assert (copper["ph"], copper["doubtful"]) == (10.72, {"ph": why})
+    screen = client.get("/vat/copper").text
+    assert why in screen
+    assert '<small class="doubt">Doubtful: ' in screen
+    assert "Good to about ±" in screen
+    brief = client.get("/").text
+    assert "<small>doubtful</small>" in brief
+    assert why not in brief
 
 
 def test_a_curve_has_a_hole_where_nothing_was_recorded(house: House, client: httpx.Client) -> None:

@@ -182,6 +182,22 @@ def test_a_withdrawn_number_is_not_shown_even_when_one_is_present() -> None:
     assert orp.value == "−612"
 
 
+@pytest.mark.parametrize(
+    ("measured", "unit", "words"),
+    [
+        (Measured(10.7, 0.03, Flag.PASS), "", "Good to about ±0.06"),
+        (Measured(10.7, 0.12, Flag.PASS), "", "Good to about ±0.2"),
+        (Measured(-612.0, 6.4, Flag.PASS), "mV", "Good to about ±13 mV"),
+        (Measured(41.0, 0.25, Flag.PASS), "°C", "Good to about ±0.5 °C"),
+        (Measured(10.7, 0.1, Flag.SUSPECT, "It stands still."), "", "Doubtful: It stands still."),
+        (Measured(10.7, None, Flag.SUSPECT), "", "Doubtful"),
+        (Measured(10.7, None, Flag.PASS), "", ""),
+    ],
+)
+def test_how_far_each_reading_may_be_trusted(measured: Measured, unit: str, words: str) -> None:
+    assert wording.trust_words(measured, unit) == words
+
+
 def test_a_share_never_rounds_up_to_all_of_it() -> None:
     assert wording.share_words(0.999) == "99 %"
     assert "99 % or more reduced, 70 mV to spare" in wording.reduction_words(

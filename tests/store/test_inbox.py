@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import tempfile
 from pathlib import Path
 from typing import Any
@@ -45,6 +46,33 @@ def test_the_same_entry_twice_is_one_file(tmp_path: Path) -> None:
 
 def test_no_spool_is_an_empty_one(tmp_path: Path) -> None:
     assert inbox.collect(tmp_path / "none") == []
+
+
+def test_a_file_that_cannot_be_read_waits_and_is_told() -> None:
+    """Not below pytest's own directory: that one no other user may enter."""
+    spool = Path(tempfile.mkdtemp(prefix="vatwatch-test-"))
+    try:
+        spool.chmod(0o755)
+        path = inbox.drop(spool, FED)
+        path.chmod(0)
+        mine = os.geteuid()
+        if mine == 0:
+            os.seteuid(65534)  # root reads everything
+        try:
+            assert inbox.collect(spool) == []
+            (sentence,) = inbox.unreadable(spool)
+        finally:
+            os.seteuid(mine)
+        assert str(path) in sentence
+        assert "----------" in sentence
+        assert "chmod a+r" in sentence
+        assert inbox.left_lying(spool, path.stat().st_mtime + 30) == []
+        assert inbox.left_lying(spool, path.stat().st_mtime + 90) == [sentence]
+        path.chmod(0o644)
+        assert inbox.unreadable(spool) == []
+        assert [entry for _, entry in inbox.collect(spool)] == [FED]
+    finally:
+        shutil.rmtree(spool)
 
 
 finite = st.floats(allow_nan=False, allow_infinity=False)

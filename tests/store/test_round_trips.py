@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from tests.store import batches
 from vatwatch.errors import StoreError
-from vatwatch.records import Batch, Delivery, Scan, StepResult, VatCard
+from vatwatch.records import Batch, Delivery, Rejected, Scan, StepResult, VatCard
 from vatwatch.store import columns, rows, schema, statements
 from vatwatch.store.chunk_form import FLOATS, bundle, unbundled
 from vatwatch.store.chunk_making import columns_of, packed_whole
@@ -23,6 +23,7 @@ from vatwatch.store.chunks import Chunk
 from vatwatch.store.hot import FLOAT_PLACES, Bodies, Step
 from vatwatch.store.reading import ReplaySlot, StoreReader
 from vatwatch.store.writing import StoreWriter
+from vatwatch.terminal import delivery_lines
 from vatwatch.terms import Stream
 
 KINDS: dict[str, tuple[st.SearchStrategy[Any], Callable[[Any], rows.Row], Callable[[Any], Any], tuple[str, ...]]] = {
@@ -225,3 +226,18 @@ def test_settings_cards_and_deliveries_come_back(
             for delivery in deliveries:
                 assert reader.delivery(delivery.outlet, delivery.stream) == delivery
             assert sorted(map(repr, reader.deliveries())) == sorted(map(repr, deliveries))
+
+
+def test_a_refused_row_is_kept_once_with_its_reason(tmp_path: Path) -> None:
+    path = tmp_path / "store.db"
+    place = Delivery("influxdb", Stream.SCANS, 7, delivered=6, dropped=1)
+    refused = [Rejected("influxdb", Stream.SCANS, number, 1000 + number, "field type conflict") for number in (7, 9)]
+    with StoreWriter.open(path) as writer:
+        for each in (refused[0], refused[0], refused[1]):
+            writer.record_delivery(place, each)
+    with StoreReader(path) as reader:
+        assert reader.rejected() == refused[::-1]
+        assert reader.rejected("mqtt") == []
+        assert delivery_lines(reader.deliveries(), reader.rejected()) == [
+            "influxdb, scans: 1 row was refused and left out there; the last one: row 9, field type conflict"
+        ]

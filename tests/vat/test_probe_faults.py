@@ -10,6 +10,7 @@ import pytest
 
 from tests.vat.vats import MINUTE, SCAN_MS, SETTINGS, START
 from vatwatch.chemistry.alkali import Alkali
+from vatwatch.chemistry.calibration import PhCalibration
 from vatwatch.records import JournalEntry, Measured, Sample
 from vatwatch.terms import EntryKind, Flag, Quantity, Signal
 from vatwatch.vat.probe_fault_names import NOT_SEPARABLE, FaultName, Seen, sentence_for
@@ -169,7 +170,7 @@ def test_a_number_that_never_moves_is_stuck_once_that_is_longer_than_it_ever_res
     assert (finding.name, finding.flag) == (FaultName.STUCK, Flag.SUSPECT)
     assert "exactly pH 11.04" in finding.sentence
     ph = watch.measured()[0]
-    assert (ph.value is not None, ph.flag, ph.reason) == (True, Flag.SUSPECT, "stuck")
+    assert (ph.value is not None, ph.flag, ph.reason) == (True, Flag.SUSPECT, finding.sentence)
     watch.minutes(2)
     assert watch.names == []
 
@@ -236,6 +237,40 @@ def test_alkaline_error_widens_one_side_in_soda_and_says_nothing_in_lime() -> No
     lime = Watch(replace(SETTINGS, alkali=Alkali.LIME))
     lime.minutes(4, p_ph=12.6)
     assert lime.names == []
+
+
+@pytest.mark.parametrize(
+    ("ph", "calibrated", "days", "warned"),
+    [
+        (11.9, False, 0, True),  # a slope of 94 % shows 11.9 in a liquor of 12.3
+        (11.8, False, 0, False),
+        (11.9, True, 0, False),
+        (12.0, True, 0, True),
+        (11.9, True, 60, True),
+        (11.7, True, 3000, False),
+    ],
+)
+def test_the_alkaline_error_is_held_against_what_the_liquor_may_be(
+    ph: float, calibrated: bool, days: int, warned: bool
+) -> None:
+    known = PhCalibration(0.0, 1.0, 0.5, 0.003) if calibrated else PhCalibration()
+    made_ms = START - days * 86_400_000 if calibrated else None
+    probe = replace(SETTINGS.probes[0], ph_calibration=known, calibrated_ms=made_ms)
+    watch = Watch(replace(SETTINGS, probes=(probe, *SETTINGS.probes[1:])))
+    watch.minutes(4, p_ph=ph)
+    assert watch.names == ([(FaultName.ALKALINE_ERROR, ("p-ph",))] if warned else [])
+
+
+def test_raw_millivolts_are_read_at_the_liquor_s_own_temperature() -> None:
+    """At 45 °C the Nernst slope is 7 % steeper: 290 mV are pH 11.6 there, and would be 11.9 at 25 °C."""
+    probe = replace(SETTINGS.probes[0], signal=Signal.PH_MV)
+    watch = Watch(replace(SETTINGS, probes=(probe, *SETTINGS.probes[1:])))
+    for _ in range(30):
+        watch.number += 1
+        at = watch.now_ms - 5_000
+        given = (("p-ph", Signal.PH_MV, -290.0), ("p-orp", Signal.ORP_MV, -700.0), ("p-t", Signal.TEMPERATURE_C, 45.0))
+        watch.slot([Sample(at, "plain", name, signal, value) for name, signal, value in given])
+    assert watch.names == []
 
 
 def answered(watch: Watch, tau_minutes: float, level: float, step: float, what: str) -> float:

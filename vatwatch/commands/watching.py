@@ -78,9 +78,11 @@ def now(
     from vatwatch import assembly
     from vatwatch.calibration_due import calibrations_due
     from vatwatch.config import load_config
-    from vatwatch.daemon import STORE_NAME
+    from vatwatch.daemon import INBOX_NAME, STORE_NAME
     from vatwatch.destinations import outlets_now
     from vatwatch.explain import explain_all
+    from vatwatch.store import inbox
+    from vatwatch.store.presence import is_written
     from vatwatch.store.reading import StoreReader
     from vatwatch.terminal import print_now
 
@@ -95,6 +97,9 @@ def now(
             3 * settings.site.scan_s * 1000,
             outlets_now(settings, reader, now_ms),
         )
+        if is_written(settings.site.data / STORE_NAME):
+            for sentence in inbox.left_lying(settings.site.data / INBOX_NAME, time.time()):
+                out.print(sentence, markup=False, soft_wrap=True)
         vats = assembly.vat_settings(settings, str(config), reader.calibrations())
         for due in calibrations_due(vats.values(), int(time.time() * 1000), ZoneInfo(settings.site.timezone)):
             out.print(f"{due.probe}: {due.words}", markup=False, soft_wrap=True)

@@ -16,7 +16,7 @@ from vatwatch.errors import HeldBack, OutletError, OutletPermanent, OutletRetrya
 from vatwatch.outlets.ledger import Bookkeeper, Ledger
 from vatwatch.outlets.outlet import LateComer, Outlet, Prepared
 from vatwatch.outlets.wake import Wake
-from vatwatch.records import Delivery, Numbered
+from vatwatch.records import Delivery, Numbered, Rejected
 from vatwatch.terms import Stream
 
 __all__ = ["Forwarder", "Outlet"]
@@ -35,7 +35,7 @@ PERMANENT_RETRY_S = 900.0
 REJECTED_IN_A_ROW = 10
 """So many rows refused with none taken between them: the fault is not in the rows."""
 RECORD_EVERY_S = 60.0
-"""How often unchanged trouble, or the cursor of a state outlet, is written: an SD card is not for that."""
+"""How often unchanged trouble, or the cursor of an outlet that bears repetition, is written: a card is not for that."""
 
 
 @dataclass(slots=True)
@@ -49,6 +49,7 @@ class _Tail:
     rejected_in_a_row: int = 0
     recorded_s: float = float("-inf")
     unrecorded: bool = False
+    rejected: Rejected | None = None
     must_record: bool = False
     held: tuple[int, int] | None = None
 
@@ -263,8 +264,8 @@ class Forwarder:
             last_ok_ms=self._clock_ms(),
         )
         tail.unrecorded = True
-        # A state outlet's cursor is worth little (the state is announced anew anyway): spare the card.
-        if not self._outlet.coalesce or was_down or self._wake.now_s() - tail.recorded_s >= RECORD_EVERY_S:
+        # Where a repetition leaves no trace, a cursor that is a minute old is as good: spare the card.
+        if not self._outlet.idempotent or was_down or self._wake.now_s() - tail.recorded_s >= RECORD_EVERY_S:
             tail.must_record = True
             self._record(tail)
 
@@ -279,6 +280,7 @@ class Forwarder:
             last_error=reason,
             last_error_ms=self._clock_ms(),
         )
+        tail.rejected = Rejected(self._outlet.name, tail.stream, row.number, self._clock_ms(), str(error))
         tail.unrecorded = tail.must_record = True
         self._record(tail)
 
@@ -312,7 +314,8 @@ class Forwarder:
 
     def _record(self, tail: _Tail) -> None:
         """Write the cursor; raises StoreError, in which case the next turn writes it before anything else."""
-        self._bookkeeper.record_delivery(tail.delivery)
+        self._bookkeeper.record_delivery(tail.delivery, tail.rejected)
+        tail.rejected = None
         tail.unrecorded = tail.must_record = False
         tail.recorded_s = self._wake.now_s()
 

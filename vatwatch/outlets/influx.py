@@ -54,6 +54,7 @@ class InfluxOutlet:
     name = "influxdb"
     streams = (Stream.ALARM_EVENTS, Stream.JOURNAL, Stream.SCANS)
     coalesce = False
+    idempotent = True
     batch_limit = 1000
 
     def __init__(self, settings: InfluxSettings) -> None:

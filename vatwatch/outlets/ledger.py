@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from vatwatch.records import AlarmAction, AlarmEvent, Delivery, Numbered, Scan, VatCard
+from vatwatch.records import AlarmAction, AlarmEvent, Delivery, Numbered, Rejected, Scan, VatCard
 from vatwatch.terms import Stream
 
 
@@ -55,8 +55,8 @@ class Ledger(Protocol):
 class Bookkeeper(Protocol):
     """The one way an outlet writes: through the store's only writer."""
 
-    def record_delivery(self, delivery: Delivery) -> None:
-        """Block until the record is durably committed. Raises StoreError when it cannot be."""
+    def record_delivery(self, delivery: Delivery, rejected: Rejected | None = None) -> None:
+        """Block until the record is durably committed, with the row that was refused. Raises StoreError if it cannot be."""
         ...
 
 

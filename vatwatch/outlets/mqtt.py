@@ -44,6 +44,7 @@ class MqttOutlet:
     name = "mqtt"
     streams = (Stream.ALARM_EVENTS, Stream.SCANS)
     coalesce = True
+    idempotent = True
     batch_limit = 500
 
     def __init__(

@@ -321,6 +321,7 @@ class Link:
             while session.alive and not session.wait_connected(0.25) and not self._stopping:
                 pass
             if not session.connected:
+                self._short_in_a_row = 0  # refused or not there: that is no namesake's doing
                 return False
             self._greet(session)
             greeted_s = time.monotonic()

@@ -29,6 +29,11 @@ class Outlet(Protocol):
         ...
 
     @property
+    def idempotent(self) -> bool:
+        """True when a row delivered twice leaves no trace: the cursor then need not be written after each delivery."""
+        ...
+
+    @property
     def batch_limit(self) -> int:
         """Most rows in one `deliver`."""
         ...

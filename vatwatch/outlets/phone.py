@@ -63,6 +63,7 @@ class PhoneOutlet:
 
     streams = (Stream.PUSHES,)
     coalesce = False
+    idempotent = False
     batch_limit = 1000
 
     def __init__(

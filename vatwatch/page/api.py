@@ -30,7 +30,7 @@ from vatwatch.page.hand import outcome_words
 from vatwatch.page.standing import OF_SHED
 from vatwatch.page.wording import Freshness
 from vatwatch.records import AlarmAction, JournalEntry, Measured
-from vatwatch.terms import ActionVerb, Quantity
+from vatwatch.terms import ActionVerb, Flag, Quantity
 
 ENTRIES_MOST = 2000
 
@@ -218,6 +218,11 @@ def _vat_out(view: VatView, now_ms: int) -> VatOut:
             name: (measured.reason or "silent") if measured is not None else view.age.lower()
             for name, measured in by_quantity.items()
             if values[name] is None
+        },
+        doubtful={
+            name: measured.reason or "suspect"
+            for name, measured in by_quantity.items()
+            if measured is not None and values[name] is not None and measured.flag is Flag.SUSPECT
         },
         settled_from=None
         if scan is None or scan.settled_from_ms is None

@@ -48,7 +48,10 @@ class ReductionOut(BaseModel):
 
 
 class VatOut(BaseModel):
-    """One vat now. A number is null when it is withdrawn; `withdrawn` then says why, by quantity."""
+    """One vat now. A number is null when it is withdrawn; `withdrawn` then says why, by quantity.
+
+    `doubtful` says of numbers that are given but suspect why that is, and what to do.
+    """
 
     vat: str
     name: str
@@ -64,6 +67,7 @@ class VatOut(BaseModel):
     eh_mv: float | None = Field(description="mV against the standard hydrogen electrode")
     reduction: ReductionOut | None
     withdrawn: dict[str, str]
+    doubtful: dict[str, str]
     settled_from: datetime | None
     standing_alarms: list[str]
 

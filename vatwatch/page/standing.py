@@ -19,6 +19,7 @@ _SET_ASIDE = (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)
 _UNSAID = (AlarmState.NORMAL, AlarmState.SUPPRESSED, *_SET_ASIDE)
 _RESETTABLE = (AlarmState.LATCHED_UNACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED)
 OF_SHED = ""
+DAY_MS = 86_400_000
 _PHONE, _DANGER = "phone-", "danger-"
 
 Outlets = Callable[[], Mapping[str, tuple[int, int] | None]]
@@ -65,7 +66,9 @@ def _view(event: AlarmEvent, reader: StoreReader, now_ms: int, zone: tzinfo) -> 
     )
 
 
-def troubles(reader: StoreReader, outlets: Outlets | None, now_ms: int, zone: tzinfo) -> list[str]:
+def troubles(
+    reader: StoreReader, outlets: Outlets | None, now_ms: int, zone: tzinfo, with_refused: bool = True
+) -> list[str]:
     """Messages that are not getting through, and those that wait on purpose, in sentences."""
     present = None if outlets is None else outlets()
     newest = reader.newest(Stream.PUSHES)
@@ -90,7 +93,18 @@ def troubles(reader: StoreReader, outlets: Outlets | None, now_ms: int, zone: tz
             until = wording.clock_words(held[0], now_ms, zone)
             count = "1 message is" if held[1] == 1 else f"{held[1]} messages are"
             found.setdefault(people_call(outlet), f"{count} held for {people_call(outlet)} until {until}.")
-    return list(found.values())
+    return [*found.values(), *(_refused(reader, now_ms) if with_refused else ())]
+
+
+def _refused(reader: StoreReader, now_ms: int) -> list[str]:
+    """Rows that an outlet's peer refused within the last day."""
+    lately = [one for one in reader.rejected(limit=1000) if one.time_ms > now_ms - DAY_MS]
+    found = []
+    for outlet in dict.fromkeys(one.outlet for one in lately):
+        mine = [one for one in lately if one.outlet == outlet]
+        rows = "1 row" if len(mine) == 1 else f"{len(mine)} rows"
+        found.append(f"{outlet} refused {rows} within a day; they are left out there, and kept here: {mine[0].reason}")
+    return found
 
 
 def not_delivered_to(number: int, urgency: Urgency, deliveries: list[Delivery]) -> list[str]:

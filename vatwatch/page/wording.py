@@ -64,13 +64,18 @@ CONDITION_WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One line of numbers on a screen. `value` is empty when the number is withdrawn; `remark` then says why."""
+    """One line of numbers on a screen. `value` is empty when the number is withdrawn; `remark` then says why.
+
+    `trust` says how far a number that is shown may be believed; when it is `doubtful`, why, and what to do about it.
+    """
 
     label: str
     value: str
     unit: str
     beside: str
     remark: str
+    trust: str = ""
+    doubtful: bool = False
 
     @property
     def withdrawn(self) -> bool:
@@ -145,12 +150,23 @@ def _reading(
         reason = measured.reason or ("silent" if measured.flag is Flag.MISSING else "not believable")
         since = "" if measured.time_ms is None else f", since {clock_words(measured.time_ms, now_ms, zone)}"
         return Reading(label, "", unit, beside, f"{reason}{since}")
-    remarks = []
-    if measured.flag is Flag.SUSPECT:
-        remarks.append(f"doubtful: {measured.reason}" if measured.reason else "doubtful")
+    remark = ""
     if measured.time_ms is not None and scan.slot_ms - measured.time_ms > 30_000:
-        remarks.append(f"{span_words(now_ms - measured.time_ms)} old")
-    return Reading(label, _signed(value, decimals), unit, beside, ", ".join(remarks))
+        remark = f"{span_words(now_ms - measured.time_ms)} old"
+    doubtful = measured.flag is Flag.SUSPECT
+    trust = trust_words(measured, unit)
+    return Reading(label, _signed(value, decimals), unit, beside, remark, trust, doubtful)
+
+
+def trust_words(measured: Measured, unit: str) -> str:
+    """How far a reading may be believed: twice its standard uncertainty, or what makes it doubtful, in plain words."""
+    if measured.flag is Flag.SUSPECT:
+        return f"Doubtful: {measured.reason}" if measured.reason else "Doubtful"
+    if not measured.sigma:
+        return ""
+    width = 2.0 * measured.sigma
+    decimals = 0 if width >= 10.0 or unit == "mV" else 1 if width >= 0.095 else 2
+    return f"Good to about ±{width:.{decimals}f} {unit}".rstrip()
 
 
 def _signed(value: float, decimals: int) -> str:

@@ -72,6 +72,7 @@ CARD = (
     "orp_meaning",
 )
 OUTLOOK = ("vat", "slot_ms", "limit_name", "comes_back", "early_ms", "median_ms", "late_ms")
+REJECTED = ("outlet", "stream", "row_number", "time_ms", "reason")
 DELIVERY = (
     "outlet",
     "stream",

@@ -112,14 +112,10 @@ def collect(directory: Path) -> list[tuple[Path, Handed]]:
     """Every entry handed in, oldest first, each with its file for `clear`. Never raises.
 
     A malformed file is moved to `rejected/` inside the directory, with a `.reason` file beside it. A file that cannot
-    be read at the moment stays for the next time.
+    be read at the moment stays for the next time; see `unreadable`.
     """
-    try:
-        paths = sorted(path for path in directory.iterdir() if path.suffix == ".json" and path.name[0] != ".")
-    except OSError:
-        return []
     found: list[tuple[Path, Handed]] = []
-    for path in paths:
+    for path in _spooled(directory):
         try:
             found.append((path, _parse(_read(path))))
         except _NotAnEntry as error:
@@ -127,6 +123,47 @@ def collect(directory: Path) -> list[tuple[Path, Handed]]:
         except OSError:
             continue
     return found
+
+
+def unreadable(directory: Path) -> list[str]:
+    """What lies in the spool and cannot be read by this user, in sentences. Never raises.
+
+    A `note` by another user with a strict umask leaves such a file: it waits, and nobody would know.
+    """
+    return [_waits(path) for path in _spooled(directory) if not path.is_symlink() and not _readable(path)]
+
+
+def left_lying(directory: Path, now_s: float, after_s: float = 60.0) -> list[str]:
+    """What has lain in the spool for longer than `after_s` seconds, in sentences: a running vatwatch cannot take it."""
+    found = []
+    for path in _spooled(directory):
+        with suppress(OSError):
+            if now_s - path.lstat().st_mtime > after_s:
+                found.append(_waits(path))
+    return found
+
+
+def _spooled(directory: Path) -> list[Path]:
+    try:
+        return sorted(path for path in directory.iterdir() if path.suffix == ".json" and path.name[0] != ".")
+    except OSError:
+        return []
+
+
+def _readable(path: Path) -> bool:
+    return os.access(path, os.R_OK, effective_ids=os.access in os.supports_effective_ids)
+
+
+def _waits(path: Path) -> str:
+    try:
+        found = path.lstat()
+        rights = f" (it belongs to user {found.st_uid}, rights {stat.filemode(found.st_mode)})"
+    except OSError:
+        rights = ""
+    return (
+        f"An entry handed in as {path} waits, because vatwatch cannot read it{rights}. "
+        f"Let the user that runs vatwatch read it: chmod a+r {path}"
+    )
 
 
 def clear(paths: Iterable[Path]) -> None:

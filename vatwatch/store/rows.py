@@ -20,6 +20,7 @@ from vatwatch.records import (
     PortEvent,
     Push,
     Reduction,
+    Rejected,
     Sample,
     Scan,
     VatCard,
@@ -214,6 +215,14 @@ def delivery_row(delivery: Delivery) -> Row:
         delivery.last_error,
         delivery.last_error_ms,
     )
+
+
+def rejected_row(rejected: Rejected) -> Row:
+    return (rejected.outlet, str(rejected.stream), rejected.row_number, rejected.time_ms, rejected.reason)
+
+
+def rejected_of(row: Sequence[Any]) -> Rejected:
+    return Rejected(*row)
 
 
 def delivery_of(row: Sequence[Any]) -> Delivery:

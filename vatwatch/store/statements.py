@@ -43,6 +43,11 @@ INSERT_JOURNAL = insert("journal", ("taken_slot_ms", *columns.JOURNAL), once_by=
 INSERT_ACTION = insert("alarm_actions", ("taken_slot_ms", *columns.ACTION), once_by="action_id")
 INSERT_PORT_EVENT = insert("port_events", ("taken_slot_ms", *columns.PORT_EVENT))
 INSERT_CARD = insert("vat_cards", ("settings_version", "place", *columns.CARD))
+KEEP_REJECTED = insert("rejected_rows", columns.REJECTED) + " ON CONFLICT DO NOTHING"
+SELECT_REJECTED = (
+    f"SELECT {listed(columns.REJECTED)} FROM rejected_rows"
+    " WHERE (?1 IS NULL OR outlet = ?1) ORDER BY number DESC LIMIT ?2"
+)
 REPLACE_DELIVERY = insert("deliveries", columns.DELIVERY).replace("INSERT", "REPLACE", 1)
 REPLACE_OUTLOOK = insert("outlooks", columns.OUTLOOK).replace("INSERT", "REPLACE", 1)
 FORGET_OUTLOOK = "DELETE FROM outlooks WHERE vat = ?"
@@ -55,6 +60,10 @@ SELECT_NEWEST_SETTINGS = "SELECT settings_version, settings_json FROM settings O
 SELECT_CARDS = (
     f"SELECT {listed(columns.CARD)} FROM vat_cards"
     " WHERE settings_version = (SELECT max(settings_version) FROM settings) ORDER BY place"
+)
+SELECT_CARD_HISTORY = (
+    f"SELECT slot_ms, {listed(columns.CARD)} FROM vat_cards JOIN settings USING (settings_version)"
+    " ORDER BY settings_version, place"
 )
 SELECT_VATS = "SELECT vat FROM known_vats ORDER BY vat"
 SELECT_FIRST_SLOT = "SELECT min(first_slot_ms) FROM known_vats"

@@ -14,7 +14,7 @@ from types import TracebackType
 from typing import Self
 
 from vatwatch.errors import StoreError
-from vatwatch.records import AlarmAction, Batch, Calibration, Delivery, JournalEntry, StepResult, VatCard
+from vatwatch.records import AlarmAction, Batch, Calibration, Delivery, JournalEntry, Rejected, StepResult, VatCard
 from vatwatch.store import calibrations, converting, faults, inspection, rows, schema, statements
 from vatwatch.store.hot import Bodies, Step, slots_of
 from vatwatch.store.sealing import Sealer
@@ -173,10 +173,15 @@ class StoreWriter:
         with self._transaction() as connection:
             calibrations.insert(connection, calibration)
 
-    def record_delivery(self, delivery: Delivery) -> None:
-        """Keep how far an outlet has come, in place of what was known of that outlet and stream."""
+    def record_delivery(self, delivery: Delivery, rejected: Rejected | None = None) -> None:
+        """Keep how far an outlet has come, in place of what was known of that outlet and stream.
+
+        `rejected` is the row whose refusal moved it on: both or neither are kept.
+        """
         with self._transaction() as connection:
             connection.execute(statements.REPLACE_DELIVERY, rows.delivery_row(delivery))
+            if rejected is not None:
+                connection.execute(statements.KEEP_REJECTED, rows.rejected_row(rejected))
 
     def latest_snapshot(self, vat: str) -> tuple[int, str] | None:
         """The newest kept pipeline state of `vat`: the slot after which it stood, and its JSON."""

@@ -90,15 +90,12 @@ def situations(
             state.ahead,
             settings,
             scan.slot_ms,
-            scan.temperature_c.value,
-            state.history,
             state.beyond,
             standing,
             settling,
             state.been_inside,
             scan.reduction,
             state.lessons[-1].margin_mv if state.lessons else None,
-            state.belief.mean_mv(),
         )
     )
     return found

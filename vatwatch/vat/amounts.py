@@ -61,6 +61,12 @@ class NoDose:
     reason: str
 
 
+def aim_ph_25c(settings: VatSettings) -> float:
+    """Where a dose of alkali should bring the pH, at 25 °C."""
+    own = settings.window
+    return min(own.ph_low + AIM_ABOVE_LIMIT_PH, (own.ph_low + own.ph_high) / 2)
+
+
 def alkali_dose(settings: VatSettings, state: VatState, scan: Scan) -> Dose | NoDose:
     """Alkali that brings the pH back inside, from the carbonate balance of `chemistry.dose`.
 
@@ -71,7 +77,7 @@ def alkali_dose(settings: VatSettings, state: VatState, scan: Scan) -> Dose | No
         return NoDose("the vat's volume is not in the settings (volume_l)")
     if scan.ph_25c is None:
         return NoDose("the pH is not known at the moment")
-    aim = min(settings.window.ph_low + AIM_ABOVE_LIMIT_PH, (settings.window.ph_low + settings.window.ph_high) / 2)
+    aim = aim_ph_25c(settings)
     if scan.ph_25c >= aim:
         return NoDose("the pH needs none")
     strength = settings.alkali_g_l or TYPICAL_STRENGTH_G_L[settings.alkali]
@@ -100,8 +106,10 @@ def alkali_dose(settings: VatSettings, state: VatState, scan: Scan) -> Dose | No
             grams = min((aim - scan.ph_25c) / newest.per_gram, 4.0 * newest.grams)
             return Dose(words, 0.7 * grams, 1.3 * grams, "from what your last feed of it did")
         return Dose(words, newest.grams, 4.0 * newest.grams, f"your last {newest.grams:g} g did next to nothing")
-    # The same acids, before anything is known of them: common practice, no source.
-    high = max(high, BUFFERED * low)
+    # The same acids, before anything is known of them: common practice, no source. Never more at once than the whole
+    # vat was made with: a liquor that needs more says so by its next reading.
+    high = min(max(high, BUFFERED * low), strength * settings.volume_l)
+    low = min(low, high)
     known = "as made with" if settings.alkali_g_l else "if made with the usual"
     why = f"the more, the more carbonic acid it has taken up; {known} {strength:g} g/l"
     return Dose(words, low, high, why)

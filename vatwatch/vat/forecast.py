@@ -1,22 +1,24 @@
-"""When a vat will leave its window, and through which limit: each quantity's trend against its limits, as an interval.
+"""When a vat will leave its window, and through which limit, as an interval: an ensemble of ways it may go on.
 
-Pure and cheap: one filter step a minute and quantity. Says "cannot tell" (None) where a straight line would be a guess:
-too little seen since the liquor was last disturbed, or a crossing too unsure within the horizon. A lime vat's pH is one
-of those: it holds while lime is left and then falls off a cliff (carbonate balance; see chemistry.alkali).
+Each way is one slope (the filter's now, and those of the last hours), one shape of the fall (`shapes`) and one place the
+value may really stand at (what the looks leave open of the offset, the pH probe's doubt). The share of ways that have
+passed the limit by some time is the chance; early, median and late are where it passes 10, 50 and 90 %. Says "cannot
+tell" (None) where a line would be a guess: too little seen since the liquor was last disturbed, or less than even odds
+within the horizon. Pure and cheap: one filter step a minute and quantity.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from bisect import bisect_right
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from vatwatch.vat import window
+from vatwatch.vat import shapes, window
+from vatwatch.vat.lately import MARGIN, PH, TEMPERATURE, Lately, slope_per_hour
 from vatwatch.vat.limits import Limit, Side
 from vatwatch.vat.settings import HOUR_MS, MINUTE_MS
-from vatwatch.vat.trend import Trend, ahead, drift_noise, predict, started, update
-
-MARGIN, PH, TEMPERATURE = "margin_mv", "ph_25c", "temperature_c"
+from vatwatch.vat.trend import Trend, drift_noise, predict, started, update
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,32 +58,17 @@ ASTRAY_ENOUGH = 8
 SEEN_ENOUGH = {MARGIN: 40, PH: 40, TEMPERATURE: 8}
 """Minutes since a disturbance before a slope is believed."""
 HORIZON_MS = 12 * HOUR_MS
-_GRID_MIN = (
-    5,
-    10,
-    15,
-    20,
-    30,
-    40,
-    50,
-    60,
-    75,
-    90,
-    105,
-    120,
-    150,
-    180,
-    210,
-    240,
-    300,
-    360,
-    420,
-    480,
-    540,
-    600,
-    660,
-    720,
-)
+OPEN_END_H = 48.0
+"""Beyond this a late end is left open."""
+SLOPE_WINDOWS_H = (3.0, 8.0)
+SATURATED_LOGIT = math.log(99.0)
+SPENT_LASTS_H = (6.0, 20.0, 60.0)
+"""How long the leuco of a vat lasts from 99 % to its limit once the reductant is gone: by air, lid and size of the vat, half
+a day to a week. Simulated vats; no source."""
+ROOMS_C = (10.0, 16.0, 22.0)
+"""Rooms a vat may stand in, for how it cools: nobody measures the room. Judgement."""
+NORMAL_TENTHS = (-1.645, -1.036, -0.674, -0.385, -0.126, 0.126, 0.385, 0.674, 1.036, 1.645)
+"""The middles of ten equally likely parts of a normal distribution."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +85,7 @@ class TrendMemory:
 
 @dataclass(frozen=True, slots=True)
 class Crossing:
-    """A limit that will probably be passed: median time and an 80 % interval (each None beyond the horizon).
+    """A limit that will probably be passed: median time and an 80 % interval (`late_ms` None: an open end).
 
     `per_hour` is the present slope in the quantity's unit per hour.
     """
@@ -108,6 +95,36 @@ class Crossing:
     median_ms: int
     late_ms: int | None
     per_hour: float
+
+
+@dataclass(frozen=True, slots=True)
+class Ways:
+    """Every way one quantity may go on to one limit: equally likely times in hours, sorted, and the slope per hour."""
+
+    limit: str
+    hours: tuple[float, ...]
+    per_hour: float
+
+    def chance_within(self, hours: float) -> float:
+        """The chance of standing beyond the limit by then, or of doing so already."""
+        return bisect_right(self.hours, hours) / len(self.hours)
+
+    def chance_of_passing(self, hours: float) -> float:
+        """The chance of passing the limit by then, if it has not been passed yet: what a movement says."""
+        passed = bisect_right(self.hours, 0.0)
+        inside = len(self.hours) - passed
+        return (bisect_right(self.hours, hours) - passed) / inside if inside else 0.0
+
+    def crossing(self, at_ms: int) -> Crossing | None:
+        """Early, median and late of passing it from inside; None when less likely than not within the horizon."""
+        inside = self.hours[bisect_right(self.hours, 0.0) :]
+        if not inside:
+            return None
+        early, median, late = (inside[int(part * (len(inside) - 1))] for part in (0.1, 0.5, 0.9))
+        if median * HOUR_MS > HORIZON_MS:
+            return None
+        late_ms = None if late > OPEN_END_H else at_ms + int(late * HOUR_MS)
+        return Crossing(self.limit, at_ms + int(early * HOUR_MS), at_ms + int(median * HOUR_MS), late_ms, self.per_hour)
 
 
 def follow(memory: TrendMemory, at_ms: int, values: Mapping[str, float | None], disturbed: bool) -> TrendMemory:
@@ -134,41 +151,61 @@ def follow(memory: TrendMemory, at_ms: int, values: Mapping[str, float | None], 
     return TrendMemory(at_ms, tuple(after), quiet_from_ms)
 
 
-def crossing(memory: TrendMemory, name: str, limit: Limit) -> Crossing | None:
-    """When `limit` will be passed, or None when it will hold for the horizon, or when it cannot be told.
+def ways_to(
+    memory: TrendMemory, lately: Lately, name: str, limit: Limit, stands: Sequence[float], scale: float
+) -> Ways | None:
+    """Every way to `limit`, or None when nothing can be told.
 
-    The chance of standing beyond the limit at each time ahead is taken from the trend's forecast; early, median and
-    late are where it passes 10, 50 and 90 %.
+    `stands` are equally likely shifts of the value (what is not known of where it really stands), `scale` the s of the
+    logarithm behind it (RT/2F in mV for the margin, 1/ln 10 for pH; unused for temperature).
     """
     quantity = QUANTITY_OF_LIMIT[name]
     trend = memory.trend(quantity)
     if trend is None or memory.at_ms is None or trend.seen < SEEN_ENOUGH[quantity]:
         return None
-    pace = PACES[quantity]
     sign = 1.0 if limit.side is Side.HIGH else -1.0
-    if sign * (trend.level - limit.at) >= 0.0 or sign * trend.slope <= 0.0:
-        return None
-    times: dict[float, float] = {}
-    last_t, last_p = 0.0, _chance_beyond(trend, 0.0, pace, limit.at, sign)
-    for minute in _GRID_MIN:
-        p = _chance_beyond(trend, float(minute), pace, limit.at, sign)
-        for wanted in (0.1, 0.5, 0.9):
-            if wanted not in times and p >= wanted:
-                part = 0.0 if p <= last_p else max(0.0, (wanted - last_p) / (p - last_p))
-                times[wanted] = last_t + part * (minute - last_t)
-        last_t, last_p = float(minute), p
-    early, median, late = (memory.at_ms + int(times[p] * MINUTE_MS) if p in times else None for p in (0.1, 0.5, 0.9))
-    if early is None or median is None:
-        return None
-    return Crossing(
-        limit=name,
-        early_ms=early,
-        median_ms=median,
-        late_ms=late,
-        per_hour=trend.slope * 60.0,
-    )
+    losses = [sign * slope for slope in _slopes(trend, lately, quantity, memory)]
+    hours = []
+    for stand in stands:
+        distance = sign * (limit.at - trend.level - stand)
+        for loss in losses:
+            hours += _times(quantity, limit, trend.level, distance, loss, scale)
+    hours.sort()
+    return Ways(name, tuple(hours), trend.slope * 60.0)
 
 
-def _chance_beyond(trend: Trend, minutes: float, pace: Pace, at: float, sign: float) -> float:
-    forecast = ahead(trend, minutes, pace.level_q, pace.slope_q)
-    return 0.5 * (1.0 + math.erf(sign * (forecast.mean - at) / (forecast.sigma * math.sqrt(2.0) or 1e-12)))
+def _slopes(trend: Trend, lately: Lately, quantity: str, memory: TrendMemory) -> list[float]:
+    """Slopes per hour that may go on: the filter's with its doubt, and those of the last hours since it was disturbed."""
+    now, doubt = 60.0 * trend.slope, 60.0 * math.sqrt(max(trend.p11, 0.0))
+    found = [now - doubt, now, now + doubt]
+    if quantity == TEMPERATURE or memory.at_ms is None:
+        return found
+    quiet_ms = memory.quiet_from_ms or 0
+    for hours in SLOPE_WINDOWS_H:
+        slope = slope_per_hour(lately, quantity, max(quiet_ms, memory.at_ms - int(hours * HOUR_MS)), memory.at_ms)
+        found.append(now if slope is None else slope)
+    return found
+
+
+def _times(quantity: str, limit: Limit, level: float, distance: float, loss: float, scale: float) -> list[float]:
+    """Hours to the limit for each shape; the same number of them whatever comes of it."""
+    shapes_of = 2 if quantity == PH else 3
+    if distance <= 0.0:
+        return [0.0] * shapes_of
+    if loss <= 1e-9:
+        return [shapes.NEVER_H] * shapes_of
+    even = shapes.straight(distance, loss)
+    if quantity == TEMPERATURE:
+        if limit.side is Side.LOW:
+            return [shapes.cooling(level, limit.at, loss, room_c) for room_c in ROOMS_C]
+        return [even] * shapes_of
+    if quantity == PH:
+        return [shapes.ever_faster(distance, loss, scale), even]
+    if limit.side is Side.HIGH:
+        return [even] * shapes_of  # it recovers: how, nobody can say beforehand
+    # Beyond 99 % the reductant alone sets the potential: its fall brings the vat there, and what comes then has not begun.
+    reductant = limit.at + distance - scale * SATURATED_LOGIT
+    if reductant > 0.0:
+        return [reductant / loss + hours for hours in SPENT_LASTS_H]
+    slower = shapes.ever_slower(distance, loss, scale)
+    return [even, slower, slower]

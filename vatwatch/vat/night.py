@@ -71,9 +71,9 @@ def evening_outlook(night: NightSettings, vats: Sequence[VatNow], now_ms: int) -
     morning_ms = now_ms + _minutes_until(night.morning_minute or 7 * 60, now_ms, night.timezone) * MINUTE_MS
     lines, falling = [], []
     for vat in vats:
-        holds, words = _night_of(vat, now_ms, morning_ms, night.timezone)
-        lines.append(f"{vat.settings.name}: {words}")
-        if not holds:
+        word = night_of(vat, now_ms, morning_ms, night.timezone)
+        lines.append(f"{vat.settings.name}: {word.words}")
+        if not word.holds:
             falling.append(vat.settings.name)
     if not falling and night.silent_when_well:
         return None
@@ -82,13 +82,25 @@ def evening_outlook(night: NightSettings, vats: Sequence[VatNow], now_ms: int) -
     return Push(f"evening-{now_ms}", now_ms, "", "evening", urgency, title, "\n".join(lines))
 
 
-def _night_of(vat: VatNow, now_ms: int, morning_ms: int, zone: tzinfo) -> tuple[bool, str]:
+@dataclass(frozen=True, slots=True)
+class NightWord:
+    """One vat's night: whether it holds, the limits that speak against it, whether a look would help, and the words."""
+
+    holds: bool
+    words: str
+    limits: tuple[str, ...] = ()
+    look: bool = False
+    known: bool = True
+
+
+def night_of(vat: VatNow, now_ms: int, morning_ms: int, zone: tzinfo) -> NightWord:
+    """What can be said of one vat's night from here."""
     settings, state, scan = vat.settings, vat.state, vat.scan
     if scan.condition is VatCondition.UNKNOWN:
-        return False, f"cannot be told; {condition_words(scan, zone)}"
+        return NightWord(False, f"cannot be told; {condition_words(scan, zone)}", known=False)
     if scan.condition in (VatCondition.OFF, VatCondition.TOO_HOT):
         worst = next((s for s in scan.shortfalls if s in WHAT), window.OFF_REDUCTION)
-        return False, f"{WHAT[worst]} already. {what_to_do(worst, settings, state, scan)}"
+        return NightWord(False, f"{WHAT[worst]} already. {what_to_do(worst, settings, state, scan)}", (worst,))
     coming = [
         one
         for one in state.ahead.crossings
@@ -99,13 +111,14 @@ def _night_of(vat: VatNow, now_ms: int, morning_ms: int, zone: tzinfo) -> tuple[
     if not coming:
         sure = scan.reduction is not None and scan.reduction.probability_fit >= window.SURE_ENOUGH
         doubt = "" if sure else " (unsure: a look at the liquor before bed would tell)"
-        return True, f"should hold until {clock_words(morning_ms, now_ms, zone)}{doubt}."
+        return NightWord(True, f"should hold until {clock_words(morning_ms, now_ms, zone)}{doubt}.", look=not sure)
     first = min(coming, key=lambda one: one.median_ms)
     late = "" if first.late_ms is None else f", at the latest {clock_words(first.late_ms, now_ms, zone)}"
     early, middle = clock_words(first.early_ms, now_ms, zone), clock_words(first.median_ms, now_ms, zone)
     when = f"about {middle} (perhaps as early as {early}{late})"
     alarm = _WARNS.get(first.limit, first.limit)
-    return False, f"{WHAT[first.limit]} from {when}. {what_to_do(alarm, settings, state, scan)}"
+    words = f"{WHAT[first.limit]} from {when}. {what_to_do(alarm, settings, state, scan)}"
+    return NightWord(False, words, tuple(one.limit for one in coming))
 
 
 _CHEMICAL = (window.OFF_REDUCTION, window.OFF_PH_LOW)

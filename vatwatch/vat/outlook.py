@@ -10,34 +10,32 @@ from dataclasses import replace
 from vatwatch.records import Outlook, Scan
 from vatwatch.terms import VatCondition
 from vatwatch.vat import window
-from vatwatch.vat.forecast import Crossing, crossing
+from vatwatch.vat.forecast import Crossing, ways_to
 from vatwatch.vat.limits import Limit, Side
 from vatwatch.vat.settings import MINUTE_MS, VatSettings
 from vatwatch.vat.state import VatState
+from vatwatch.vat.tiring import left_open
 
-CHEMICAL = (window.OFF_REDUCTION, window.OFF_PH_LOW)
-"""Limits a vat without a heater can be told to cross; its temperature follows the room and is nobody's doing."""
 SAME_WITHIN_MS = 5 * MINUTE_MS
 """A median that moved by less is the same word to a dyer, and no reason to write."""
 
 
-def leaving(settings: VatSettings, state: VatState) -> Crossing | None:
+def leaving(state: VatState) -> Crossing | None:
     """The first limit the vat is on its way to, of those it can leave; None when none is in sight or it cannot be told."""
-    coming = (
-        one
-        for one in state.ahead.crossings
-        if one.limit in state.been_inside and (settings.warmed or one.limit in CHEMICAL)
-    )
+    coming = (one for one in state.ahead.crossings if one.limit in state.been_inside)
     return min(coming, key=lambda one: one.median_ms, default=None)
 
 
-def returning(settings: VatSettings, state: VatState, temperature_c: float | None) -> Crossing | None:
+def returning(settings: VatSettings, state: VatState, scan: Scan) -> Crossing | None:
     """When the last of the limits the vat stands beyond will be met again; None when that cannot be told of any of them."""
+    temperature_c = scan.temperature_c.value
     limits = window.limits_of(settings, temperature_c)
     found = []
     for name in window.OFF_LIMITS:
         if state.beyond.get(name, False):
-            back = crossing(state.ahead.trends, name, _from_beyond(limits[name]))
+            open_to = left_open(name, temperature_c, state.belief, scan.ph.sigma or 0.0)
+            ways = ways_to(state.ahead.trends, state.ahead.lately, name, _from_beyond(limits[name]), *open_to)
+            back = None if ways is None else ways.crossing(scan.slot_ms)
             if back is None:
                 return None
             found.append(back)
@@ -47,9 +45,9 @@ def returning(settings: VatSettings, state: VatState, temperature_c: float | Non
 def outlook(settings: VatSettings, state: VatState, scan: Scan) -> Outlook | None:
     """What is in sight after this scan. Nothing is said of a vat that is too hot or not known."""
     if scan.condition in (VatCondition.DYEABLE, VatCondition.SETTLING):
-        coming = leaving(settings, state)
+        coming = leaving(state)
     elif scan.condition is VatCondition.OFF:
-        coming = returning(settings, state, scan.temperature_c.value)
+        coming = returning(settings, state, scan)
     else:
         coming = None
     if coming is None:

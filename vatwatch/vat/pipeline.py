@@ -32,9 +32,8 @@ GAP_MS = 2 * MINUTE_MS
 
 WARMEST_ALKALI_C = 60.0
 """Where the alkali model of chemistry.alkali ends."""
-MOST_DOUBT_MV = 25.0
-MOST_DOUBT_PH = 0.1
-"""More doubt than this would warn for ever; what is left of it is for a look, or a calibration, to settle."""
+MOST_DOUBT_PH = 0.03
+"""More doubt than this would warn for ever; what is left of it is for a calibration to settle."""
 FAILED = "the judgement of this slot failed; this is a defect of the program"
 
 
@@ -50,7 +49,7 @@ def step(
 
     Slots must come in increasing order. Samples older than the slot are kept and flagged, not judged.
     """
-    state = _after_gap(state, settings, slot_ms)
+    state = after_gap(state, settings, slot_ms)
     heeded = heed_notices(state.probes, settings, journal)
     series, flagged = flag_samples(state.series, samples, slot_ms - settings.scan_ms, heeded)
     probes = remember(heeded, settings, flagged)
@@ -87,10 +86,12 @@ def step(
         history=extend(state.history, scan),
         ahead=look_ahead(
             state.ahead,
+            settings,
             slot_ms,
-            values_by_quantity(None if reduction is None else reduction.margin_mv, ph_25c, temperature.value),
+            values_by_quantity(None if couple is None else couple.margin_mv, ph_25c, temperature.value),
             limits,
-            _doubt(state, ph),
+            state.belief,
+            min(ph.sigma or 0.0, MOST_DOUBT_PH),
             max((doing.time_ms for doing in state.doings), default=None),
             any(entry.kind in DISTURBING for entry in journal),
         ),
@@ -100,14 +101,6 @@ def step(
     judged = situations(state, settings, scan, values, at, settling, out)
     state, events, pushes = run_alarms(state, settings, scan, judged, actions)
     return state, StepResult(scan, flagged, tuple(events), tuple(pushes))
-
-
-def _doubt(state: VatState, ph: Measured) -> dict[str, float]:
-    """1 σ that does not average out, of the values held against the limits that are looked ahead to."""
-    return {
-        window.OFF_REDUCTION: min(state.belief.sigma_mv(), MOST_DOUBT_MV),
-        window.OFF_PH_LOW: min(ph.sigma or 0.0, MOST_DOUBT_PH),
-    }
 
 
 def step_or_unknown(
@@ -142,7 +135,7 @@ def step_or_unknown(
         return replace(state, slot_ms=slot_ms), StepResult(scan, tuple(samples)), error
 
 
-def _after_gap(state: VatState, settings: VatSettings, slot_ms: int) -> VatState:
+def after_gap(state: VatState, settings: VatSettings, slot_ms: int) -> VatState:
     if state.slot_ms is None:
         return replace(state, first_slot_ms=slot_ms)
     if slot_ms - state.slot_ms <= max(GAP_MS, 3 * settings.scan_ms):

@@ -4,53 +4,86 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 
 from vatwatch.chemistry.alkali import Alkali
+from vatwatch.chemistry.calibration import ISOPOTENTIAL_PH
 from vatwatch.chemistry.sodium_error import sodium_error_ph
 from vatwatch.errors import RangeError
 from vatwatch.terms import Quantity, Signal
-from vatwatch.vat.probe_signs import KEPT_MINUTES, Minutes, all_of_last, base_of
+from vatwatch.vat.probe_signs import KEPT_MINUTES, NERNST_25C_MV, Minutes, all_of_last, base_of
+from vatwatch.vat.scan import calibrated
 from vatwatch.vat.settings import ProbeSettings, VatSettings
 
 LEAST_APART = {Quantity.PH: 0.4, Quantity.ORP: 40.0, Quantity.TEMPERATURE: 1.5}
 """Two sound probes may differ by this much in one vat (layers, another spot). Judgement."""
 SIGMAS_APART = 4.0
+_PLAIN = {Quantity.PH: Signal.PH, Quantity.ORP: Signal.ORP_MV, Quantity.TEMPERATURE: Signal.TEMPERATURE_C}
 
 SODIUM_MOL_L = {Alkali.SODA_ASH: 0.5, Alkali.CAUSTIC_SODA: 0.5, Alkali.LIME: 0.0, Alkali.POTASH: 0.0}
 """Sodium in the liquor, taken high: the soda of a sharp vat and its salts. Judgement; lime and potash bring none."""
 LEAST_ALKALINE_ERROR = 0.03
+MOST_DOUBT_PH = 0.25
+"""A calibration so old that it says less than this must not make every vat one above pH 12."""
 
 
-def apart_by(a: ProbeSettings, b: ProbeSettings, minutes: Mapping[str, Minutes]) -> float:
-    """How far two probes of one quantity stand apart, as a share of what is allowed; 0 when either is silent."""
-    mine, its = _calibrated(a, minutes.get(a.probe, ())), _calibrated(b, minutes.get(b.probe, ()))
+def apart_by(a: ProbeSettings, b: ProbeSettings, minutes: Mapping[str, Minutes], at_ms: int) -> float:
+    """How far two probes of one quantity stand apart at `at_ms`, as a share of what is allowed; 0 when either is silent.
+
+    What is allowed grows with the age of their calibrations, as their readings' own uncertainty does.
+    """
+    mine, its = _calibrated(a, minutes.get(a.probe, ()), at_ms), _calibrated(b, minutes.get(b.probe, ()), at_ms)
     if mine is None or its is None:
         return 0.0
     return abs(mine[0] - its[0]) / max(LEAST_APART[a.signal.quantity], SIGMAS_APART * math.hypot(mine[1], its[1]))
 
 
-def _calibrated(probe: ProbeSettings, minutes: Minutes) -> tuple[float, float] | None:
+def _calibrated(probe: ProbeSettings, minutes: Minutes, at_ms: int) -> tuple[float, float] | None:
+    """Value and 1 σ of the newest minute, which is kept in the unit of the quantity whatever the signal was."""
     if not minutes or (mean := minutes[-1].mean) is None:
         return None
-    match probe.signal.quantity:
-        case Quantity.PH:
-            ph = probe.ph_calibration.apply(mean, 25.0)
-            return ph, probe.ph_calibration.sigma(ph, 25.0, probe.sigma)
-        case Quantity.ORP:
-            return probe.orp_calibration.apply(mean), math.hypot(probe.sigma, probe.orp_calibration.sigma_mv)
-        case _:
-            return mean + probe.temperature_offset_c, probe.sigma
+    plain = _PLAIN[probe.signal.quantity]
+    return calibrated(probe if probe.signal is plain else replace(probe, signal=plain), mean, 25.0, at_ms)
 
 
-def alkaline_error(settings: VatSettings, probe: ProbeSettings, ph: float | None, above_ph: float) -> float:
-    """By how much a pH reading may be too low (pH units): 0 at or below `above_ph`, or where it would not matter."""
-    if ph is None or ph <= above_ph or probe.signal.quantity is not Quantity.PH:
+def alkaline_error(
+    settings: VatSettings, probe: ProbeSettings, minutes: Mapping[str, Minutes], at_ms: int, above_ph: float
+) -> float:
+    """By how much a pH reading may be too low (pH units): 0 where the liquor stays below `above_ph`, or has no sodium.
+
+    What counts is the calibrated reading and 1 σ more: a probe nobody has calibrated may show 11.9 in a liquor of 12.3.
+    """
+    sodium_mol_l = SODIUM_MOL_L[settings.alkali]
+    if sodium_mol_l == 0.0 or probe.signal.quantity is not Quantity.PH:
         return 0.0
     try:
-        error = sodium_error_ph(min(ph, 13.5), SODIUM_MOL_L[settings.alkali])
+        known = _liquor_ph(settings, probe, minutes, at_ms)
+        if known is None:
+            return 0.0
+        may_be = known[0] + min(known[1], MOST_DOUBT_PH)
+        if may_be <= above_ph:
+            return 0.0
+        error = sodium_error_ph(min(may_be, 13.5), sodium_mol_l)
     except RangeError:
         return 0.0
     return error if error >= LEAST_ALKALINE_ERROR else 0.0
+
+
+def _liquor_ph(
+    settings: VatSettings, probe: ProbeSettings, minutes: Mapping[str, Minutes], at_ms: int
+) -> tuple[float, float] | None:
+    """pH and 1 σ of the newest minute at the vat's own temperature (25 °C where none is known)."""
+    mine = minutes.get(probe.probe, ())
+    if not mine or (mean := mine[-1].mean) is None:
+        return None
+    temperature_c = 25.0
+    for other in settings.probes:
+        its = minutes.get(other.probe, ())
+        if other.signal.quantity is Quantity.TEMPERATURE and its and its[-1].mean is not None:
+            temperature_c = min(max(its[-1].mean, 0.0), 100.0)
+            break
+    raw = (ISOPOTENTIAL_PH - mean) * NERNST_25C_MV if probe.signal is Signal.PH_MV else mean
+    return calibrated(probe, raw, temperature_c, at_ms)
 
 
 def reads_fahrenheit(settings: VatSettings, probe: ProbeSettings, minutes: Mapping[str, Minutes], firm: bool) -> bool:

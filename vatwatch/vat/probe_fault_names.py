@@ -66,6 +66,10 @@ _TRY = {
 }
 
 
+_LASTING = (FaultName.STUCK, FaultName.SLOW, FaultName.DISAGREE, FaultName.ALKALINE_ERROR)
+"""These may stand for days without anybody being called: an hour without its day would mislead."""
+
+
 def number_words(quantity: Quantity, value: float | None) -> str:
     match quantity:
         case _ if value is None:
@@ -80,7 +84,10 @@ def number_words(quantity: Quantity, value: float | None) -> str:
 
 def sentence_for(name: FaultName, seen: Sequence[Seen], since_ms: int, zone: tzinfo, warmed: bool, firm: bool) -> str:
     """Two or three sentences: what is seen, since when, what it looks like, what to do."""
-    since = datetime.fromtimestamp(since_ms / 1000, tz=UTC).astimezone(zone).strftime("%H:%M")
+    then = datetime.fromtimestamp(since_ms / 1000, tz=UTC).astimezone(zone)
+    since = f"{then:%H:%M}"
+    if name in _LASTING or not firm:
+        since = f"{then.day}.{then.month}. {since}"
     first = seen[0]
     who = _and([f"{_WHAT[one.quantity]} {one.probe}" for one in seen])
     them = "them" if len(seen) > 1 else "it"

@@ -14,7 +14,7 @@ from dataclasses import replace
 
 from vatwatch.records import JournalEntry, Measured, Sample
 from vatwatch.terms import EntryKind, Flag, Quantity
-from vatwatch.vat.probe_answers import TOGETHER_MINUTES, Answers, Watch, is_over, judged, watched
+from vatwatch.vat.probe_answers import TOGETHER_MINUTES, UNPOISED, Answers, Watch, is_over, judged, watched
 from vatwatch.vat.probe_fault_memory import FaultMemory, faults_from_plain
 from vatwatch.vat.probe_fault_names import FaultName, Finding
 from vatwatch.vat.probe_recognising import look
@@ -49,7 +49,7 @@ def withheld(probes: Mapping[str, ProbeMemory], findings: Iterable[Finding]) -> 
 def doubted(
     measured: tuple[Measured, Measured, Measured], findings: Iterable[Finding], settings: VatSettings
 ) -> tuple[Measured, Measured, Measured]:
-    """pH, ORP and temperature as `scan.measure` gave them, marked where a probe behind them is suspect.
+    """pH, ORP and temperature as `scan.measure` gave them, marked where a probe behind them is suspect, with its sentence.
 
     A one-sided error (alkaline) is added to the pH's standard uncertainty: it says how wrong the number may be, not
     that the number is to be corrected.
@@ -62,9 +62,9 @@ def doubted(
     for quantity, one in zip((Quantity.PH, Quantity.ORP, Quantity.TEMPERATURE), measured, strict=True):
         mine = [f for f in suspect if any(quantity_of.get(probe) is quantity for probe in f.probes)]
         if mine and one.value is not None:
-            reasons = [one.reason, *(f.name.value for f in mine)]
             sigma = None if one.sigma is None else math.hypot(one.sigma, *(f.reads_low_by for f in mine))
-            reason = "; ".join(reason for reason in reasons if reason)
+            told = " ".join(f.sentence for f in mine)
+            reason = f"{one.reason}. {told}" if one.reason else told
             one = replace(one, flag=Flag.SUSPECT, reason=reason, sigma=sigma)
         after.append(one)
     return after[0], after[1], after[2]
@@ -164,6 +164,7 @@ def _judge_answers(memory: FaultMemory, settings: VatSettings) -> FaultMemory:
                 watch.base[probe.probe],
                 watch.values[probe.probe],
                 ANSWER_LEAST[probe.signal.quantity],
+                UNPOISED.get(probe.signal.quantity, math.inf),
             )
     return replace(memory, answers=answers, watch=None)
 

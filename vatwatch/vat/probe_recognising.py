@@ -51,7 +51,7 @@ _CLEARS_AFTER = {
 
 def look(settings: VatSettings, memory: FaultMemory, slot_ms: int) -> FaultMemory:
     before = memory.standing
-    standing = [s for s in (_aged(s, settings, memory) for s in before) if s is not None]
+    standing = [s for s in (_aged(s, settings, memory, slot_ms) for s in before) if s is not None]
     taken = {s.probe for s in standing if s.name in _CERTAIN}
     mended = {s.probe for s in before if s.name in _CERTAIN} - taken
     if mended:
@@ -74,7 +74,7 @@ def look(settings: VatSettings, memory: FaultMemory, slot_ms: int) -> FaultMemor
     if not standing and not memory.findings and apart == memory.apart:
         return memory
     kept = tuple(standing)
-    findings = memory.findings if kept == before else _findings(settings, memory, kept)
+    findings = memory.findings if kept == before else _findings(settings, memory, kept, slot_ms)
     return replace(memory, standing=kept, findings=findings, apart=apart)
 
 
@@ -82,7 +82,7 @@ def _settings_of(settings: VatSettings, name: str) -> ProbeSettings | None:
     return next((probe for probe in settings.probes if probe.probe == name), None)
 
 
-def _aged(s: Standing, settings: VatSettings, memory: FaultMemory) -> Standing | None:
+def _aged(s: Standing, settings: VatSettings, memory: FaultMemory, slot_ms: int) -> Standing | None:
     """A standing fault one minute on, or None once its sign has been gone for long enough."""
     probe = _settings_of(settings, s.probe)
     minutes = memory.minutes.get(s.probe, ())
@@ -97,7 +97,7 @@ def _aged(s: Standing, settings: VatSettings, memory: FaultMemory) -> Standing |
             return None
     if last.mean is None and not last.railed and not last.fault_values:
         return s if s.quiet_minutes == quiet else s._replace(quiet_minutes=quiet)
-    if _still(name, s, probe, settings, memory, minutes):
+    if _still(name, s, probe, settings, memory, minutes, slot_ms):
         return s if not s.gone_minutes and s.quiet_minutes == quiet else s._replace(gone_minutes=0, quiet_minutes=quiet)
     if s.gone_minutes + 1 >= _CLEARS_AFTER[name]:
         return None
@@ -105,7 +105,13 @@ def _aged(s: Standing, settings: VatSettings, memory: FaultMemory) -> Standing |
 
 
 def _still(
-    name: FaultName, s: Standing, probe: ProbeSettings, settings: VatSettings, memory: FaultMemory, minutes: Minutes
+    name: FaultName,
+    s: Standing,
+    probe: ProbeSettings,
+    settings: VatSettings,
+    memory: FaultMemory,
+    minutes: Minutes,
+    slot_ms: int,
 ) -> bool:
     last = minutes[-1]
     quantity = probe.signal.quantity
@@ -130,9 +136,9 @@ def _still(
             return not memory.answers[s.probe].is_quick_again
         case FaultName.DISAGREE:
             other = _settings_of(settings, s.other)
-            return other is not None and apart_by(probe, other, memory.minutes) > 0.7
+            return other is not None and apart_by(probe, other, memory.minutes, slot_ms) > 0.7
         case FaultName.ALKALINE_ERROR:
-            return alkaline_error(settings, probe, last.mean, 11.9) > 0.0
+            return alkaline_error(settings, probe, memory.minutes, slot_ms, 11.9) > 0.0
 
 
 def _alone(settings: VatSettings, memory: FaultMemory, slot_ms: int, taken: set[str]) -> list[Standing]:
@@ -154,12 +160,12 @@ def _alone(settings: VatSettings, memory: FaultMemory, slot_ms: int, taken: set[
                 name = FaultName.WRONG_UNIT
             elif reads_fahrenheit(settings, probe, memory.minutes, False):
                 name, firm = FaultName.WRONG_UNIT, False
-        elif quantity is Quantity.PH and stays_near(minutes, 7.0, 0.35, 0.2):
+        elif quantity is Quantity.PH and stays_near(minutes, 7.0, 0.35, 0.2, 0.07):
             base = base_of(minutes)
             # A souring vat may pass 7 in days; one that steps there, or is found there, has a dead electrode.
             if base is None or abs(base - 7.0) >= 0.7:
                 name, firm = FaultName.SHORTED, base is not None
-        elif quantity is Quantity.ORP and stays_near(minutes, 0.0, 10.0, 10.0):
+        elif quantity is Quantity.ORP and stays_near(minutes, 0.0, 10.0, 10.0, 5.0):
             base = base_of(minutes)
             if base is not None and abs(base) >= 80.0:
                 name = FaultName.SHORTED
@@ -248,7 +254,7 @@ def _doubts(settings: VatSettings, memory: FaultMemory, slot_ms: int, taken: set
             found.append(Standing(FaultName.SLOW, name, "", slot_ms, None, last))
         steady = all_of_last(minutes, 3)
         calm = steady is not None and all(m.span < 0.3 for m in steady)
-        if calm and probe.signal.quantity is Quantity.PH and alkaline_error(settings, probe, last, 12.0) > 0.0:
+        if calm and alkaline_error(settings, probe, memory.minutes, slot_ms, 12.0) > 0.0:
             found.append(Standing(FaultName.ALKALINE_ERROR, name, "", slot_ms, None, last))
     return found
 
@@ -264,7 +270,7 @@ def _apart(
     for a, b in combinations(settings.probes, 2):
         if a.signal.quantity is not b.signal.quantity or {a.probe, b.probe} & taken:
             continue
-        if apart_by(a, b, memory.minutes) > 1.0:
+        if apart_by(a, b, memory.minutes, slot_ms) > 1.0:
             key = f"{a.probe}|{b.probe}"
             apart[key] = memory.apart.get(key, 0) + 1
             if apart[key] >= APART_MINUTES:
@@ -273,10 +279,12 @@ def _apart(
     return apart, found
 
 
-_FAILS = (FaultName.OUT_OF_LIQUOR, FaultName.SHORTED, FaultName.OPEN, FaultName.FAULT_VALUE, FaultName.WRONG_UNIT)
+FAILS = (FaultName.OUT_OF_LIQUOR, FaultName.SHORTED, FaultName.OPEN, FaultName.FAULT_VALUE, FaultName.WRONG_UNIT)
 
 
-def _findings(settings: VatSettings, memory: FaultMemory, standing: tuple[Standing, ...]) -> tuple[Finding, ...]:
+def _findings(
+    settings: VatSettings, memory: FaultMemory, standing: tuple[Standing, ...], slot_ms: int
+) -> tuple[Finding, ...]:
     """What stands, in words; probes out of the liquor are told together."""
     groups: dict[tuple[str, str], list[Standing]] = {}
     for s in standing:
@@ -297,10 +305,10 @@ def _findings(settings: VatSettings, memory: FaultMemory, standing: tuple[Standi
                 now = s.level if fault is not FaultName.DISAGREE else minutes[-1].mean if minutes else None
                 seen.append(Seen(one, probe.signal.quantity, s.before, now))
                 if fault is FaultName.ALKALINE_ERROR:
-                    low_by = alkaline_error(settings, probe, now, 0.0)
+                    low_by = alkaline_error(settings, probe, memory.minutes, slot_ms, 0.0)
         firm = all(s.firm for s in members)
         since = min(s.since_ms for s in members)
-        flag = Flag.FAIL if fault in _FAILS and firm else Flag.SUSPECT
+        flag = Flag.FAIL if fault in FAILS and firm else Flag.SUSPECT
         sentence = sentence_for(fault, seen, since, settings.timezone, settings.warmed, firm)
         found.append(Finding(fault, tuple(one.probe for one in seen), flag, sentence, since, low_by))
     return tuple(sorted(found, key=lambda finding: (-finding.flag, finding.since_ms, finding.name)))

@@ -38,7 +38,9 @@ class Recipe:
     """What is usual for one chemistry. `ph_protein` is None where the vat does not suit wool and silk.
 
     `feed_g_l` is a usual feed of the reductant in grams per litre of vat: common practice, no source. `feed_with` is what
-    must go in with it, in words, or nothing.
+    must go in with it, in words, or nothing. `answers_h` is how long a feed usually takes to bring a tired vat back, hours:
+    common practice, no source. `lime_with_feed` is grams of lime per gram of feed: FeSO4·7H2O + Ca(OH)2 → Fe(OH)2 + CaSO4
+    eats 74.09/278.01 = 0.27 (arithmetic), and a little more keeps the pH; much more overshoots it.
     """
 
     chemistry: Chemistry
@@ -62,6 +64,8 @@ class Recipe:
     reduction_source: str = COMMON_PRACTICE
     settle_minutes: float = 30.0
     settle_source: str = COMMON_PRACTICE
+    answers_h: float = 12.0
+    lime_with_feed: float = 0.0
 
     def ph_window(self, fibre: Fibre) -> tuple[float, float] | None:
         return self.ph_cellulose if fibre is Fibre.CELLULOSE else self.ph_protein
@@ -108,6 +112,7 @@ RECIPES: dict[Chemistry, Recipe] = {
             _STATE_FLAG + "With hydrosulfite, platinum shows a mixed potential set by the reductant: a very negative "
             "reading says reductant is left, not that more indigo is reduced.",
             (_DITHIONITE, _NO_ACID, _CAUSTIC, _HEATER, _LABELS),
+            answers_h=3.0,
         ),
         Recipe(
             Chemistry.THIOUREA_DIOXIDE,
@@ -126,6 +131,7 @@ RECIPES: dict[Chemistry, Recipe] = {
             "",
             _STATE_FLAG + "Platinum shows a mixed potential set by the breakdown of thiourea dioxide, slow when cool.",
             (_CAUSTIC, _NO_ACID, _HEATER, _LABELS),
+            answers_h=4.0,
         ),
         Recipe(
             Chemistry.FRUCTOSE_LIME,
@@ -146,6 +152,7 @@ RECIPES: dict[Chemistry, Recipe] = {
             _STATE_FLAG
             + "Sugar reduces slowly when cool: a feed shows in ORP after an hour or more, faster when warm.",
             (_LIME, _HEATER, _LABELS),
+            answers_h=8.0,
         ),
         Recipe(
             Chemistry.IRON_LIME,
@@ -159,11 +166,12 @@ RECIPES: dict[Chemistry, Recipe] = {
             50.0,
             "about 11: common practice; wide because lime saturates at 12.45 (25 °C, NIST)",
             "from memory",
-            "iron sulphate with twice its weight of lime, or a gentle rake of the sediment",
+            "iron sulphate with a third of its weight of lime, or a gentle rake of the sediment",
             (1.0, 3.0),
-            "and twice its weight of lime with it, never without: iron sulphate is sour",
+            "and a third of its weight of lime with it, never without: iron sulphate is sour",
             _STATE_FLAG + "The iron sludge sets the potential: read it in clear liquor above the sediment.",
             (_LIME, _LABELS),
+            lime_with_feed=1 / 3,
         ),
         Recipe(
             Chemistry.ZINC_LIME,
@@ -202,6 +210,7 @@ RECIPES: dict[Chemistry, Recipe] = {
             _STATE_FLAG
             + "Bacteria pass electrons on at their surface: the potential lags and is local; stir, rest, read.",
             (_CAUSTIC, _GASES, _HEATER, _LABELS),
+            answers_h=36.0,
         ),
         Recipe(
             Chemistry.WOAD,
@@ -222,6 +231,7 @@ RECIPES: dict[Chemistry, Recipe] = {
             + "Bacteria pass electrons on at their surface: the potential lags and is local; stir, rest, read.",
             (_CAUSTIC, _GASES, _HEATER, _LABELS),
             ph_stated_at_c=47.0,
+            answers_h=36.0,
         ),
         Recipe(
             Chemistry.BRAN_MADDER,
@@ -241,6 +251,7 @@ RECIPES: dict[Chemistry, Recipe] = {
             _STATE_FLAG
             + "Bacteria pass electrons on at their surface: the potential lags and is local; stir, rest, read.",
             (_CAUSTIC, _GASES, _HEATER, _LABELS),
+            answers_h=36.0,
         ),
     )
 }

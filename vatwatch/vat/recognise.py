@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from vatwatch.vat.forecast import MARGIN, PH, TEMPERATURE
+from vatwatch.vat.lately import MARGIN, PH, TEMPERATURE
 
 KEPT_MINUTES = 12
 RECENT = 3

@@ -15,14 +15,15 @@ from vatwatch.vat.alarms import AlarmMemory
 from vatwatch.vat.estimate import OffsetBelief
 from vatwatch.vat.forecast import Crossing, TrendMemory
 from vatwatch.vat.history import History, HistoryBin
+from vatwatch.vat.lately import Quarter
 from vatwatch.vat.probe_faults import FaultMemory, faults_from_plain
 from vatwatch.vat.qartod import SeriesMemory, series_from_plain
 from vatwatch.vat.recognise import Minute
 from vatwatch.vat.scan import ProbeMemory
-from vatwatch.vat.tiring import Ahead
+from vatwatch.vat.tiring import Ahead, Chance
 from vatwatch.vat.trend import Trend
 
-STATE_FORMAT = 1
+STATE_FORMAT = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +100,9 @@ def _ahead_from(raw: dict[str, Any]) -> Ahead:
                 trends["quiet_from_ms"],
             ),
             "minutes": tuple(Minute(**one) for one in raw["minutes"]),
+            "lately": tuple(Quarter(**one) for one in raw["lately"]),
             "crossings": tuple(Crossing(**one) for one in raw["crossings"]),
+            "chances": tuple(Chance(**one) for one in raw["chances"]),
         }
     )
 

@@ -1,30 +1,23 @@
 """Alarms that look ahead: tiring (will leave its window), cooling, heating towards the ceiling, and things left unlogged.
 
-Once a minute the trends take one step and the crossings are worked out afresh; between minutes they stand. Pure.
+Once a minute the trends take one step; the ways ahead are worked out afresh every five minutes (each minute while it is
+out of its usual warmth), and stand in between. Pure.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from statistics import median
+from datetime import UTC, datetime
 
+from vatwatch.chemistry.nernst import thermal_mv
 from vatwatch.records import Reduction
-from vatwatch.vat import window
+from vatwatch.vat import shapes, window
 from vatwatch.vat.alarms import Situation
-from vatwatch.vat.estimate import SATURATED_SHARE
-from vatwatch.vat.forecast import (
-    MARGIN,
-    PH,
-    STEP_MS,
-    TEMPERATURE,
-    Crossing,
-    TrendMemory,
-    crossing,
-    follow,
-)
-from vatwatch.vat.history import History
-from vatwatch.vat.limits import Limit, Side
+from vatwatch.vat.estimate import SATURATED_SHARE, OffsetBelief
+from vatwatch.vat.forecast import NORMAL_TENTHS, STEP_MS, Crossing, TrendMemory, Ways, follow, ways_to
+from vatwatch.vat.lately import MARGIN, PH, TEMPERATURE, Lately, extended, kept_between
+from vatwatch.vat.limits import Limit
 from vatwatch.vat.recognise import Minute, extend_minutes, recognised
 from vatwatch.vat.settings import HOUR_MS, MINUTE_MS, VatSettings
 
@@ -36,29 +29,56 @@ TIRING_REDUCTION, TIRING_PH, COOLING, HEATING, UNLOGGED, DOUBTFUL = (
     "unlogged",
     "doubtful",
 )
-FALLEN_SINCE_LOOK_MV = 10.0
 LIMIT_AHEAD = {
     TIRING_REDUCTION: window.OFF_REDUCTION,
     TIRING_PH: window.OFF_PH_LOW,
     COOLING: window.OFF_COLD,
     HEATING: window.OVERHEAT,
 }
+CHEMICAL = (window.OFF_REDUCTION, window.OFF_PH_LOW, window.OFF_PH_HIGH)
+WARMTH = (window.OFF_COLD, window.OFF_WARM, window.OVERHEAT)
+AFRESH_MS = 5 * MINUTE_MS
 HEATING_WITHIN_MS = 40 * MINUTE_MS
-USUAL_AGO_MS = HOUR_MS
-OUTSIDE_USUAL_C = 1.5
+USUAL_FROM_MS, USUAL_AGO_MS = 12 * HOUR_MS, HOUR_MS
+OUTSIDE_USUAL_C = 1.0
 """Beyond what the thermostat has done in the last hours by this much, °C, before a trend is taken for a fault."""
 UNLOGGED_SHOWN_MS = 30 * MINUTE_MS
 LONGER = 1.4
 """An alarm once raised holds until the crossing has moved this much further away than its lead."""
+DAY_H = 24.0
+LIKELY_IN_A_DAY, POSSIBLE_SOON = 0.75, 0.25
+"""Chances of having passed the limit within a day and within the lead, from which a slow fall is told. Tuned."""
+FALLEN_SINCE_LOOK_MV = 4.0
+DOUBT_WITHIN_H = 6.0
+DOUBT_IN_EVENING, DOUBT_ANY_TIME = 0.12, 0.3
+"""A look is asked for from these chances on of standing below the limit: within a day in the evening, when looking is
+easy and the night is before it; within six hours at any time. Tuned."""
+EVENING = (17 * 60, 21 * 60)
+"""Minutes after local midnight between which a day's doubt is settled by one look."""
+_OFFSET_PARTS = tuple((i + 0.5) / 10 for i in range(10))
+
+
+@dataclass(frozen=True, slots=True)
+class Chance:
+    """How likely a limit is passed from inside (`in_lead`, `in_day`), or is or will be stood beyond (`soon`, `day`)."""
+
+    limit: str
+    in_lead: float
+    in_day: float
+    soon: float
+    day: float
 
 
 @dataclass(frozen=True, slots=True)
 class Ahead:
-    """What looks ahead carries along: filters, the last minutes, present crossings, and what seemed unlogged, when."""
+    """What looks ahead carries along: filters, the last day and minutes, present crossings and chances, unlogged doings."""
 
     trends: TrendMemory = field(default_factory=TrendMemory)
+    lately: Lately = ()
     minutes: tuple[Minute, ...] = ()
     crossings: tuple[Crossing, ...] = ()
+    chances: tuple[Chance, ...] = ()
+    afresh_ms: int | None = None
     disturbed: bool = False
     unlogged: str = ""
     unlogged_ms: int | None = None
@@ -66,22 +86,24 @@ class Ahead:
     def crossing(self, limit: str) -> Crossing | None:
         return next((one for one in self.crossings if one.limit == limit), None)
 
+    def chance(self, limit: str) -> Chance | None:
+        return next((one for one in self.chances if one.limit == limit), None)
+
 
 def look_ahead(
     ahead: Ahead,
+    settings: VatSettings,
     slot_ms: int,
     values: Mapping[str, float | None],
     limits: Mapping[str, Limit],
-    doubt: Mapping[str, float],
+    belief: OffsetBelief,
+    ph_sigma: float,
     last_doing_ms: int | None,
     disturbed_now: bool,
 ) -> Ahead:
-    """The memory after this slot. `values` by quantity (margin, pH at 25 °C, temperature); None where not known.
-
-    `doubt` is how unsure the value held against a limit is (1 σ that does not average out): a warning must come in time
-    also if the truth is that much nearer.
-    """
-    ahead = replace(ahead, disturbed=ahead.disturbed or disturbed_now)
+    """The memory after this slot. `values` by quantity (bare margin, pH at 25 °C, temperature); None where not known."""
+    if disturbed_now and not ahead.disturbed:
+        ahead = replace(ahead, disturbed=True)
     if ahead.trends.at_ms is not None and slot_ms - ahead.trends.at_ms < STEP_MS:
         return ahead
     minutes = extend_minutes(ahead.minutes, slot_ms, values)
@@ -94,24 +116,91 @@ def look_ahead(
         unlogged, unlogged_ms = "", None  # somebody has written it down by now
     if unlogged_ms is not None and slot_ms - unlogged_ms > UNLOGGED_SHOWN_MS:
         unlogged, unlogged_ms = "", None
-    trends = follow(ahead.trends, slot_ms, values, disturbed)
-    found = [crossing(trends, name, shifted(limit, doubt.get(name, 0.0))) for name, limit in limits.items()]
-    return Ahead(trends, minutes, tuple(one for one in found if one is not None), False, unlogged, unlogged_ms)
+    ahead = replace(
+        ahead,
+        trends=follow(ahead.trends, slot_ms, values, disturbed),
+        lately=extended(ahead.lately, slot_ms, values),
+        minutes=minutes,
+        disturbed=False,
+        unlogged=unlogged,
+        unlogged_ms=unlogged_ms,
+    )
+    warmth = _warmth(ahead, settings, slot_ms, values.get(TEMPERATURE), limits)
+    due = ahead.afresh_ms is None or slot_ms - ahead.afresh_ms >= AFRESH_MS or disturbed
+    if not due and not warmth and not any(one.limit in WARMTH for one in ahead.crossings):
+        return ahead
+    if due:
+        chemical = _chemical(ahead, values.get(TEMPERATURE), limits, belief, ph_sigma)
+        lead_h = settings.lead_ms / HOUR_MS
+        chances = tuple(
+            Chance(
+                w.limit,
+                w.chance_of_passing(lead_h),
+                w.chance_of_passing(DAY_H),
+                w.chance_within(DOUBT_WITHIN_H),
+                w.chance_within(DAY_H),
+            )
+            for w in chemical
+        )
+        coming = [w.crossing(slot_ms) for w in chemical]
+        ahead = replace(ahead, chances=chances, afresh_ms=slot_ms)
+    else:
+        coming = [one for one in ahead.crossings if one.limit in CHEMICAL]
+    coming += [w.crossing(slot_ms) for w in warmth]
+    return replace(ahead, crossings=tuple(one for one in coming if one is not None))
+
+
+def _chemical(
+    ahead: Ahead, temperature_c: float | None, limits: Mapping[str, Limit], belief: OffsetBelief, ph_sigma: float
+) -> list[Ways]:
+    found = [
+        ways_to(ahead.trends, ahead.lately, name, limits[name], *left_open(name, temperature_c, belief, ph_sigma))
+        for name in CHEMICAL
+    ]
+    return [one for one in found if one is not None]
+
+
+def left_open(
+    limit: str, temperature_c: float | None, belief: OffsetBelief, ph_sigma: float
+) -> tuple[Sequence[float], float]:
+    """Where the value held against `limit` may really stand, as equally likely shifts, and the scale of its shapes."""
+    if limit == window.OFF_REDUCTION:
+        at_c = 25.0 if temperature_c is None else min(max(temperature_c, 0.0), 100.0)
+        return [belief.quantile_mv(part) for part in _OFFSET_PARTS], thermal_mv(at_c, electrons=2)
+    if limit in WARMTH:
+        return (0.0,), 1.0
+    return [ph_sigma * z for z in NORMAL_TENTHS], shapes.PH_SCALE
+
+
+def _warmth(
+    ahead: Ahead, settings: VatSettings, slot_ms: int, temperature_c: float | None, limits: Mapping[str, Limit]
+) -> list[Ways]:
+    """Ways out of the warmth a thermostat keeps. An unwarmed vat follows its room, which nobody measures: not told."""
+    if not settings.warmed or temperature_c is None:
+        return []
+    usual = kept_between(ahead.lately, slot_ms - USUAL_FROM_MS, slot_ms - USUAL_AGO_MS)
+    high = settings.window.temperature_high_c
+    # Until something usual is known it may be warming up, and only the upper end of the window says "too far".
+    kept = usual is not None and usual[0] >= settings.window.temperature_low_c
+    names = []
+    if temperature_c >= high or (kept and usual is not None and temperature_c > usual[1] + OUTSIDE_USUAL_C):
+        names += [window.OFF_WARM, window.OVERHEAT]
+    if kept and usual is not None and temperature_c < usual[0] - OUTSIDE_USUAL_C:
+        names.append(window.OFF_COLD)
+    found = [ways_to(ahead.trends, ahead.lately, name, limits[name], (0.0,), 1.0) for name in names]
+    return [one for one in found if one is not None]
 
 
 def situations_ahead(
     ahead: Ahead,
     settings: VatSettings,
     slot_ms: int,
-    temperature_c: float | None,
-    history: History,
     beyond: Mapping[str, bool],
     standing: Mapping[str, bool],
     settling: bool,
     been_inside: tuple[str, ...],
     reduction: Reduction | None,
     looked_at_mv: float | None,
-    offset_mv: float,
 ) -> dict[str, Situation]:
     """What each alarm that looks ahead has to judge in this slot. `standing` by alarm name: raised and not yet over."""
     found = {}
@@ -124,14 +213,14 @@ def situations_ahead(
             # It has come to pass: the alarm of the limit itself speaks now, and this one waits with it.
             found[alarm] = Situation(beyond=None, suppressed=True)
             continue
-        coming = ahead.crossing(limit)
+        coming, chance = ahead.crossing(limit), ahead.chance(limit)
         reach_ms = lead_ms * LONGER if standing.get(alarm, False) else lead_ms
         near = coming is not None and coming.median_ms - slot_ms <= reach_ms
+        if chance is not None and chance.in_day >= LIKELY_IN_A_DAY and chance.in_lead >= POSSIBLE_SOON:
+            near = True
         if alarm == TIRING_REDUCTION:
             # Far below the couple the reductant alone sets the potential: its fall says nothing of the share yet.
             near = near and reduction is not None and reduction.share_low < SATURATED_SHARE
-        if alarm in (COOLING, HEATING):
-            near = near and _outside_usual(alarm, settings, temperature_c, history, slot_ms)
         found[alarm] = Situation(
             beyond=near,
             value=None if coming is None else coming.per_hour,
@@ -140,15 +229,17 @@ def situations_ahead(
             moot=alarm != HEATING and limit not in been_inside,
         )
     found[UNLOGGED] = Situation(beyond=ahead.unlogged_ms is not None)
-    found[DOUBTFUL] = _doubtful(reduction, settling, looked_at_mv, offset_mv, beyond, been_inside)
+    found[DOUBTFUL] = _doubtful(ahead, settings, slot_ms, reduction, settling, looked_at_mv, beyond, been_inside)
     return found
 
 
 def _doubtful(
+    ahead: Ahead,
+    settings: VatSettings,
+    slot_ms: int,
     reduction: Reduction | None,
     settling: bool,
     looked_at_mv: float | None,
-    offset_mv: float,
     beyond: Mapping[str, bool],
     been_inside: tuple[str, ...],
 ) -> Situation:
@@ -159,32 +250,15 @@ def _doubtful(
     off = beyond.get(window.OFF_REDUCTION, False)
     if reduction is None or off or settling or window.OFF_REDUCTION not in been_inside:
         return Situation(beyond=None if reduction is None else False, suppressed=off or settling)
-    fallen = looked_at_mv is None or reduction.margin_mv - offset_mv <= looked_at_mv - FALLEN_SINCE_LOOK_MV
-    return Situation(beyond=fallen and reduction.probability_fit < window.SURE_ENOUGH, value=reduction.probability_fit)
-
-
-def shifted(limit: Limit, by: float) -> Limit:
-    """The limit moved inwards by the doubt about the value held against it."""
-    return replace(limit, at=limit.at + by if limit.side is Side.LOW else limit.at - by)
-
-
-def _outside_usual(
-    alarm: str, settings: VatSettings, temperature_c: float | None, history: History, slot_ms: int
-) -> bool:
-    """Whether the temperature has left what this thermostat has kept over the hours before, so that its swing is no fault."""
-    if temperature_c is None:
-        return False
-    if alarm == HEATING and temperature_c >= settings.window.temperature_high_c:
-        return True
-    kept = [
-        one.temperature_c for one in history if one.temperature_c is not None and one.start_ms <= slot_ms - USUAL_AGO_MS
-    ]
-    if len(kept) < 4:
-        return False
-    usual = median(kept)
-    if usual < settings.window.temperature_low_c:
-        return False  # it is being warmed up: nothing usual to be outside of
-    return temperature_c > usual + OUTSIDE_USUAL_C if alarm == HEATING else temperature_c < usual - OUTSIDE_USUAL_C
+    now_mv = ahead.lately[-1].margin_mv if ahead.lately else None
+    fallen = looked_at_mv is None or (now_mv is not None and now_mv <= looked_at_mv - FALLEN_SINCE_LOOK_MV)
+    chance = ahead.chance(window.OFF_REDUCTION)
+    now = 1.0 - reduction.probability_fit
+    soon, day = (now, now) if chance is None else (max(now, chance.soon), max(now, chance.day))
+    then = datetime.fromtimestamp(slot_ms / 1000, tz=UTC).astimezone(settings.timezone)
+    evening = EVENING[0] <= then.hour * 60 + then.minute < EVENING[1]
+    doubted = soon >= DOUBT_ANY_TIME or (evening and day >= DOUBT_IN_EVENING)
+    return Situation(beyond=fallen and doubted, value=reduction.probability_fit)
 
 
 def values_by_quantity(

@@ -1,14 +1,35 @@
-"""What the months were worth: excursions caught, warnings in time, needless pushes, causes, heat, intervals."""
+"""What a month was worth: excursions told, slow drifts warned of, needless pushes, causes, heat, intervals, nights.
+
+**Needless**, as a dyer would say it. A push is needed when what it says is so, or would have come to be so soon without
+the dyer: then acting on it was right. Otherwise it is needless. By push:
+
+- a limit passed (off, too hot): the truth stood beyond that limit within an hour and a half of the push, or within what
+  a calibrated probe leaves unsure of it (0.06 pH, 1 °C); for the reduction also when the vat left alone would have
+  passed it within a day.
+- tiring, turning sour, cooling: the vat left alone from that moment would have passed the limit within 24 h; tiring also
+  when the share was below 0.95 already: whoever looks then sees a liquor that is no longer sharp.
+- heating: the vat left alone would have passed its ceiling, or the heater really was stuck.
+- a request for a look: the vat left alone would have passed its limit within 48 h, or the share was below 0.95
+  already (its colour no longer tells of a sharp vat, so that looking does tell).
+- something done that nobody wrote down: something was, within the hour before.
+- a probe silent or not believable: one of its faults was on the vat.
+- the evening outlook: it says a vat will not hold, and left alone the vat would have held.
+
+The vat left alone is a copy of the simulated one at the moment of the push, run on with nobody near it. Pushes that tell
+the end of something are counted among all pushes, not among these.
+"""
 
 from __future__ import annotations
 
-from collections import Counter
-from dataclasses import dataclass, field
 from itertools import pairwise
 
-from tests.benchmarks.judgement.month import DAY, FAULTS, HOUR, MINUTE, Month, outside
+from tests.benchmarks.judgement.faults import NAMES, OF_A_PROBE, UNLOGGED
+from tests.benchmarks.judgement.month import Minute, Month
+from tests.benchmarks.judgement.score import Excursion, Score
+from tests.benchmarks.judgement.setting import PROBE_C, PROBE_PH
 from vatwatch.records import Push
 from vatwatch.vat import tiring, window
+from vatwatch.vat.settings import DAY_MS, HOUR_MS, MINUTE_MS
 
 ALARMS_OF_LIMIT = {
     window.OFF_REDUCTION: {window.OFF_REDUCTION, tiring.TIRING_REDUCTION, tiring.DOUBTFUL},
@@ -18,73 +39,27 @@ ALARMS_OF_LIMIT = {
     window.OFF_WARM: {window.OFF_WARM, tiring.HEATING, window.OVERHEAT},
     window.OVERHEAT: {window.OVERHEAT, tiring.HEATING},
 }
-PROBE_PH, PROBE_C = 0.06, 1.0
-"""What a calibrated probe leaves unsure, 1 sigma: common practice."""
-WARNINGS = {tiring.TIRING_REDUCTION, tiring.TIRING_PH, tiring.COOLING, tiring.DOUBTFUL}
-
-
-@dataclass(frozen=True)
-class Excursion:
-    """One stay of the truth outside one limit. `settled_ms` is the part that was not settling."""
-
-    limit: str
-    from_ms: int
-    to_ms: int
-    settled_ms: int
-
-
-@dataclass
-class Score:
-    """Counts over months; `merge` adds two."""
-
-    vat_months: float = 0.0
-    excursions: int = 0
-    caught: int = 0
-    late_h: list[float] = field(default_factory=list)
-    missed: list[str] = field(default_factory=list)
-    slow: int = 0
-    slow_warned: int = 0
-    pushes: int = 0
-    needless: int = 0
-    unwarned: list[str] = field(default_factory=list)
-    needless_lines: list[str] = field(default_factory=list)
-    needless_kinds: Counter[str] = field(default_factory=Counter)
-    faults: int = 0
-    named: int = 0
-    unnamed: list[str] = field(default_factory=list)
-    overheats: int = 0
-    overheats_told: int = 0
-    runaways: int = 0
-    runaways_told: int = 0
-    intervals: int = 0
-    intervals_hit: int = 0
-    minutes: int = 0
-    covered: int = 0
-
-    def merge(self, other: Score) -> None:
-        for name, value in vars(other).items():
-            mine = getattr(self, name)
-            if isinstance(mine, list):
-                mine.extend(value)
-            elif isinstance(mine, Counter):
-                mine.update(value)
-            else:
-                setattr(self, name, mine + value)
+LIMIT_OF_ALARM = {**tiring.LIMIT_AHEAD, tiring.DOUBTFUL: window.OFF_REDUCTION}
+NEEDED_WITHIN_H = {tiring.DOUBTFUL: 48.0, tiring.HEATING: 9.0}
+COLOUR_TELLS_BELOW = 0.95
+EXCURSION_MS = 30 * MINUTE_MS
+OVERHEAT_WITHIN_MS = 30_000 + 60_000
+"""The alarm's on-delay in these settings, and a minute."""
+SLOW = {window.OFF_REDUCTION: "share", window.OFF_PH_LOW: "ph_25c", window.OFF_COLD: "temperature_c"}
+_HEAT = {window.OFF_COLD, window.OFF_WARM, window.OVERHEAT}
 
 
 def excursions_of(month: Month) -> list[Excursion]:
-    """Stays of the truth outside a limit, each with how much of it was not settling; short flickers joined."""
+    """Stays of the truth beyond a limit, each with how much of it was not settling; short flickers joined."""
     open_: dict[str, list[int]] = {}
     found = []
     for minute in month.minutes:
-        now = outside(month.window, minute.share, minute.ph_25c, minute.temperature_c)
-        for limit in now:
-            start = open_.setdefault(limit, [minute.at_ms, minute.at_ms, 0])
-            start[1] = minute.at_ms
-            start[2] += 0 if minute.settling else MINUTE
-        for limit in [x for x in open_ if x not in now and minute.at_ms - open_[x][1] > 20 * MINUTE]:
-            begin, last, settled = open_.pop(limit)
-            found.append(Excursion(limit, begin, last, settled))
+        for limit in minute.beyond:
+            stay = open_.setdefault(limit, [minute.at_ms, minute.at_ms, 0])
+            stay[1] = minute.at_ms
+            stay[2] += 0 if minute.settling else MINUTE_MS
+        for limit in [x for x, s in open_.items() if x not in minute.beyond and minute.at_ms - s[1] > 20 * MINUTE_MS]:
+            found.append(Excursion(limit, *open_.pop(limit)))
     found += [Excursion(limit, *times) for limit, times in open_.items()]
     return sorted(found, key=lambda one: one.from_ms)
 
@@ -93,134 +68,185 @@ def score(month: Month) -> Score:
     result = Score(vat_months=len(month.minutes) / (30 * 24 * 60))
     raised = [p for p in month.pushes if "no longer" not in p.title and " back" not in p.title]
     stays = excursions_of(month)
+    result.pushes = len(month.pushes)
+    _score_stays(result, month, stays, raised)
+    _score_needless(result, month, raised)
+    _score_causes(result, month, stays, raised)
+    _score_heat(result, month, stays, raised)
+    _score_forecasts(result, month)
+    _score_nights(result, month)
+    return result
+
+
+def _day(month: Month, at_ms: int) -> str:
+    return f"{month.chemistry} {month.seed} day {(at_ms - month.minutes[0].at_ms) / DAY_MS:.2f}"
+
+
+def _at(month: Month, at_ms: int) -> Minute:
+    i = (at_ms - month.minutes[0].at_ms) // MINUTE_MS
+    return month.minutes[min(max(i, 0), len(month.minutes) - 1)]
+
+
+def _warned_by_outlook(month: Month, limit: str, from_ms: int, to_ms: int) -> bool:
+    return any(from_ms <= n.at_ms <= to_ms and limit in n.named for n in month.nights)
+
+
+def _score_stays(result: Score, month: Month, stays: list[Excursion], raised: list[Push]) -> None:
     for stay in stays:
-        if stay.settled_ms <= 30 * MINUTE:
+        if stay.settled_ms <= EXCURSION_MS:
             continue
         about = [p for p in raised if p.alarm in ALARMS_OF_LIMIT[stay.limit]]
         # Told before it (and not answered long ago), or while it lasted.
-        hits = [p for p in about if stay.from_ms - DAY <= p.slot_ms <= stay.to_ms]
+        hits = [p for p in about if stay.from_ms - DAY_MS <= p.slot_ms <= stay.to_ms]
         result.excursions += 1
-        if hits:
+        where = f"{_day(month, stay.from_ms)} {stay.limit} {(stay.to_ms - stay.from_ms) / HOUR_MS:.1f} h"
+        if hits or _warned_by_outlook(month, stay.limit, stay.from_ms - DAY_MS, stay.to_ms):
             result.caught += 1
-            result.late_h.append(max(0.0, (hits[0].slot_ms - stay.from_ms) / HOUR))
+            result.late_h += [max(0.0, (hits[0].slot_ms - stay.from_ms) / HOUR_MS)] if hits else []
         else:
             depth = min(m.share for m in month.minutes if stay.from_ms <= m.at_ms <= stay.to_ms)
-            hours = (stay.to_ms - stay.from_ms) / HOUR
-            result.missed.append(f"{month.chemistry} {month.seed} {stay.limit} {hours:.1f} h, least share {depth:.2f}")
-        if stay.limit in (window.OFF_REDUCTION, window.OFF_PH_LOW, window.OFF_COLD) and _slow(month, stay):
+            result.missed.append(f"{where}, least share {depth:.2f}")
+        if stay.limit in SLOW and _slow(month, stay):
             result.slow += 1
-            early = [p for p in about if stay.from_ms - 36 * HOUR <= p.slot_ms <= stay.from_ms - 2 * HOUR]
-            result.slow_warned += bool(early)
-            if not early:
-                nearest = [
-                    f"{p.alarm} {(p.slot_ms - stay.from_ms) / HOUR:+.1f} h"
-                    for p in about
-                    if abs(p.slot_ms - stay.from_ms) < DAY
-                ]
-                day = (stay.from_ms - month.minutes[0].at_ms) / DAY
-                result.unwarned.append(f"{month.chemistry} {month.seed} {stay.limit} at day {day:.2f}: {nearest}")
-        if stay.limit == window.OVERHEAT:
-            result.overheats += 1
-            told = [p for p in raised if p.alarm == window.OVERHEAT and p.slot_ms <= stay.from_ms + 3 * MINUTE + 30_000]
-            result.overheats_told += any(p.slot_ms >= stay.from_ms - 10 * MINUTE for p in told)
-            result.runaways += 1
-            result.runaways_told += any(
-                p.alarm == tiring.HEATING and stay.from_ms - 4 * HOUR <= p.slot_ms <= stay.from_ms - 10 * MINUTE
-                for p in raised
-            )
-    result.pushes = len(month.pushes)
-    for push in raised:
-        if _needless(month, push, stays):
-            result.needless += 1
-            result.needless_kinds[push.alarm] += 1
-            at = min(month.minutes, key=lambda m: abs(m.at_ms - push.slot_ms))
-            result.needless_lines.append(
-                f"{month.chemistry} {month.seed} day {(push.slot_ms - month.minutes[0].at_ms) / DAY:.2f} {push.alarm}: "
-                f"share {at.share:.3f}, pH {at.ph_25c:.2f} (low {month.window.ph_low:.2f}), {at.temperature_c:.0f} °C"
-            )
-    for at_ms, kind in month.faults:
-        following = [p for p in raised if at_ms <= p.slot_ms <= at_ms + 30 * HOUR]
-        felt = (
-            any(s.settled_ms > 30 * MINUTE and at_ms <= s.from_ms <= at_ms + 30 * HOUR for s in stays)
-            or kind == "cable"
-        )
-        if not felt or not following:
-            continue
-        result.faults += 1
-        if any(p.alarm in FAULTS[kind] for p in following):
-            result.named += 1
-        else:
-            result.unnamed.append(f"{month.chemistry} {month.seed} {kind}: {sorted({p.alarm for p in following})}")
-    for at_ms, limit, early_ms, _median_ms, late_ms in month.forecasts:
-        truth = next((v for k, v in month.counterfactual.items() if k.endswith(f"-{at_ms}")), None)
-        if truth is not None and limit != window.OVERHEAT:
-            result.intervals += 1
-            result.intervals_hit += early_ms <= truth and (late_ms is None or truth <= late_ms)
-    for minute in month.minutes[::30]:
-        if minute.share_low is not None and minute.share_high is not None:
-            result.minutes += 1
-            result.covered += minute.share_low <= minute.share <= minute.share_high
-    return result
+            first, last = stay.from_ms - 48 * HOUR_MS, stay.from_ms - 2 * HOUR_MS
+            early = [p for p in about if first <= p.slot_ms <= last]
+            if early or _warned_by_outlook(month, stay.limit, first, last):
+                result.slow_warned += 1
+            else:
+                near = [f"{p.alarm} {(p.slot_ms - stay.from_ms) / HOUR_MS:+.1f} h" for p in about
+                        if abs(p.slot_ms - stay.from_ms) < 3 * DAY_MS]  # fmt: skip
+                result.unwarned.append(f"{where}: {near}")
 
 
 def _slow(month: Month, stay: Excursion) -> bool:
     """Whether the way to the limit took two hours or more: the truth drifted there, nothing jumped."""
-    before = [m for m in month.minutes if stay.from_ms - 2 * HOUR <= m.at_ms < stay.from_ms]
+    before = [m for m in month.minutes if stay.from_ms - 2 * HOUR_MS <= m.at_ms < stay.from_ms]
     if len(before) < 110 or any(m.settling for m in before):
         return False
-    name = {window.OFF_REDUCTION: "share", window.OFF_PH_LOW: "ph_25c", window.OFF_COLD: "temperature_c"}[stay.limit]
-    values = [getattr(m, name) for m in before]
+    values = [getattr(m, SLOW[stay.limit]) for m in before]
     steps = [abs(b - a) for a, b in pairwise(values)]
     whole = abs(values[-1] - values[0])
     return bool(max(steps) < 0.2 * whole + 1e-3)
 
 
-def _needless(month: Month, push: Push, stays: list[Excursion]) -> bool:
-    """A push nobody needed: no excursion of its limit near it, and, for a warning, none would have come in 36 hours.
-
-    A request for a look is needless when the share was above 0.95 all along.
-    """
-    alarm, at_ms = push.alarm, push.slot_ms
-    limits = [limit for limit, alarms in ALARMS_OF_LIMIT.items() if alarm in alarms]
-    if not limits or alarm == tiring.UNLOGGED:
-        return False
-    if any(s.limit in limits and s.from_ms - 36 * HOUR <= at_ms <= s.to_ms + 90 * MINUTE for s in stays):
-        return False
-    if month.counterfactual.get(push.push_id) is not None:
-        return False
-    about = [m for m in month.minutes if abs(m.at_ms - at_ms) < HOUR]
-    own = month.window
-    # As near to its limit as a calibrated probe can tell: nobody would call that push wrong.
-    if alarm == window.OFF_PH_LOW and min(m.ph_25c for m in about) < own.ph_low + PROBE_PH:
-        return False
-    if alarm == window.OFF_WARM and max(m.temperature_c for m in about) > own.temperature_high_c - PROBE_C:
-        return False
-    if alarm == window.OFF_COLD and min(m.temperature_c for m in about) < own.temperature_low_c + PROBE_C:
-        return False
-    if alarm == tiring.DOUBTFUL:
-        return min(m.share for m in month.minutes if abs(m.at_ms - at_ms) < 12 * HOUR) > 0.95
-    return True
+def _score_needless(result: Score, month: Month, raised: list[Push]) -> None:
+    for push in raised:
+        if _needed(month, push):
+            continue
+        result.needless += 1
+        result.needless_kinds[push.alarm] += 1
+        at, own = _at(month, push.slot_ms), month.window
+        alone = month.alone.get(push.push_id, {}).get(LIMIT_OF_ALARM.get(push.alarm, push.alarm))
+        then = "" if alone is None else f", alone in {(alone - push.slot_ms) / HOUR_MS:.0f} h"
+        result.needless_lines.append(
+            f"{_day(month, push.slot_ms)} {push.alarm}: share {at.share:.3f}, pH {at.ph_25c:.2f} "
+            f"(low {own.ph_low:.2f}), {at.temperature_c:.0f} °C{then}"
+        )
+    for night in month.nights:
+        if night.known and not night.holds and not night.passed and not night.near:
+            result.needless += 1
+            result.needless_kinds["evening outlook"] += 1
 
 
-def table(score: Score) -> str:
-    """The figures as lines."""
+def _needed(month: Month, push: Push) -> bool:
+    alarm, at_ms, own = push.alarm, push.slot_ms, month.window
+    if alarm == tiring.UNLOGGED:
+        return any(f.kind in UNLOGGED and 0 <= at_ms - f.at_ms <= HOUR_MS for f in month.faults)
+    if alarm.startswith("silent"):
+        return any(
+            f.kind in OF_A_PROBE and f.at_ms <= at_ms <= f.until_ms + HOUR_MS and alarm == f"silent-{f.probe}"
+            for f in month.faults
+        )
+    alone = month.alone.get(push.push_id, {}).get(LIMIT_OF_ALARM.get(alarm, alarm))
+    if alone is not None and alone - at_ms <= NEEDED_WITHIN_H.get(alarm, 24.0) * HOUR_MS:
+        return True
+    about = [_at(month, t) for t in range(at_ms - 90 * MINUTE_MS, at_ms + 90 * MINUTE_MS, MINUTE_MS)]
+    match alarm:
+        case tiring.DOUBTFUL | tiring.TIRING_REDUCTION:
+            return _at(month, at_ms).share < COLOUR_TELLS_BELOW
+        case tiring.HEATING:
+            return any(f.kind == "heater stuck on" and f.at_ms <= at_ms <= f.until_ms for f in month.faults)
+        case window.OFF_REDUCTION:
+            return min(m.share for m in about) < own.reduction_low
+        case window.OFF_PH_LOW:
+            return min(m.ph_25c for m in about) < own.ph_low + PROBE_PH
+        case window.OFF_PH_HIGH:
+            return max(m.ph_25c for m in about) > own.ph_high - PROBE_PH
+        case window.OFF_COLD:
+            return min(m.temperature_c for m in about) < own.temperature_low_c + PROBE_C
+        case window.OFF_WARM:
+            return max(m.temperature_c for m in about) > own.temperature_high_c - PROBE_C
+        case window.OVERHEAT:
+            return max(m.temperature_c for m in about) > own.ceiling_c - PROBE_C
+    return False
 
-    def part(hit: float, of: float) -> str:
-        return f"{hit:g} of {of:g} ({100 * hit / of:.0f} %)" if of else "none came up"
 
-    late = sorted(score.late_h)
-    lines = [
-        f"vat-months                                   {score.vat_months:.1f}",
-        f"excursions over 30 min (not settling) told   {part(score.caught, score.excursions)}",
-        "  told after they began, median / 90 %       "
-        + (f"{late[len(late) // 2]:.1f} h / {late[int(0.9 * len(late))]:.1f} h" if late else "-"),
-        f"slow drifts warned >= 2 h ahead              {part(score.slow_warned, score.slow)}",
-        f"pushes per vat-month                         {score.pushes / score.vat_months:.1f}",
-        f"needless pushes per vat-month                {score.needless / score.vat_months:.2f}  {dict(score.needless_kinds)}",
-        f"cause named rightly                          {part(score.named, score.faults)}",
-        f"overheat told within its delay + 60 s        {part(score.overheats_told, score.overheats)}",
-        f"runaway told >= 10 min before the ceiling    {part(score.runaways_told, score.runaways)}",
-        f"80 % forecast intervals that held            {part(score.intervals_hit, score.intervals)}",
-        f"90 % share intervals that held               {part(score.covered, score.minutes)}",
-    ]
-    return "\n".join(lines)
+def _score_causes(result: Score, month: Month, stays: list[Excursion], raised: list[Push]) -> None:
+    """Of the faults that were felt (an excursion within 30 h, or a probe cut off) and told at all: named rightly."""
+    for fault in month.faults:
+        end = fault.at_ms + 30 * HOUR_MS if fault.kind not in OF_A_PROBE else fault.until_ms
+        felt = fault.kind in ("cable", "probe in air") or any(
+            s.settled_ms > EXCURSION_MS and fault.at_ms <= s.from_ms <= end for s in stays
+        )
+        following = {p.alarm for p in raised if fault.at_ms <= p.slot_ms <= end}
+        if not (felt or (fault.kind in UNLOGGED and following)) or not following:
+            continue
+        result.faults[fault.kind] += 1
+        if following & NAMES[fault.kind]:
+            result.named[fault.kind] += 1
+        else:
+            result.unnamed.append(f"{_day(month, fault.at_ms)} {fault.kind} {fault.probe}: {sorted(following)}")
+
+
+def _score_heat(result: Score, month: Month, stays: list[Excursion], raised: list[Push]) -> None:
+    for stay in stays:
+        if stay.limit == window.OVERHEAT and stay.to_ms - stay.from_ms >= 3 * MINUTE_MS:
+            result.overheats += 1
+            # The truth is kept by the minute: it may have passed the ceiling up to a minute before `from_ms`.
+            told = [p.slot_ms for p in raised if p.alarm == window.OVERHEAT]
+            if any(stay.from_ms - 10 * MINUTE_MS <= at <= stay.from_ms + OVERHEAT_WITHIN_MS for at in told):
+                result.overheats_told += 1
+            else:
+                result.unheard.append(f"{_day(month, stay.from_ms)} overheat")
+    for from_ms, ceiling_ms in month.ceilings.items():
+        if ceiling_ms is None:
+            continue
+        result.runaways += 1
+        told = [p.slot_ms for p in raised if p.alarm == tiring.HEATING and p.slot_ms >= from_ms]
+        if told and min(told) <= ceiling_ms - 10 * MINUTE_MS:
+            result.runaways_told += 1
+        else:
+            early = f"{(ceiling_ms - min(told)) / MINUTE_MS:.0f} min before" if told else "not told"
+            took = (ceiling_ms - from_ms) / MINUTE_MS
+            result.unheard.append(f"{_day(month, from_ms)} runaway, ceiling after {took:.0f} min, {early}")
+
+
+def _score_forecasts(result: Score, month: Month) -> None:
+    for one in month.asked:
+        horizon = one.at_ms + 48 * HOUR_MS
+        truth = one.truth_ms if one.truth_ms is not None else horizon
+        kind = result.intervals.setdefault(one.limit, [0, 0, 0])
+        kind[0] += 1
+        # Beyond the horizon of the truth an open or later end holds.
+        late = horizon + 1 if one.late_ms is None else one.late_ms
+        kind[1] += one.early_ms <= truth <= late
+        kind[2] += truth < one.early_ms
+    for minute in month.minutes[::30]:
+        if minute.share_low is not None and minute.share_high is not None:
+            result.minutes += 1
+            result.covered += minute.share_low <= minute.share <= minute.share_high
+
+
+def _score_nights(result: Score, month: Month) -> None:
+    for night in month.nights:
+        if not night.known:
+            result.nights_unknown += 1
+            continue
+        result.nights += 1
+        right = night.holds == (not night.passed) or night.near
+        result.nights_right += right
+        result.nights_falling += bool(night.passed)
+        result.nights_falling_right += bool(night.passed) and right
+        if not right:
+            said = "holds" if night.holds else f"falls by {night.named}"
+            result.nights_wrong.append(f"{_day(month, night.at_ms)}: said {said}, passed {sorted(night.passed)}")

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
 from tests.vat.vats import SETTINGS, START
+from vatwatch.chemistry.calibration import OrpCalibration, PhCalibration
 from vatwatch.probes.lines import LineCodec, LineFormat, LineReading
 from vatwatch.records import JournalEntry, Sample
 from vatwatch.rehearsal.electrodes import OrpProbe, PhProbe, ProbeTraits, TemperatureProbe
@@ -98,7 +99,11 @@ class Shed:
 
     def _settings(self) -> VatSettings:
         recipe = RECIPES[Chemistry(self.chemistry)]
-        ph, orp, t = SETTINGS.probes
+        # The probes drawn above stray as those do that nobody has calibrated; the settings must claim no more.
+        ph, orp, t = (
+            replace(probe, ph_calibration=PhCalibration(), orp_calibration=OrpCalibration())
+            for probe in SETTINGS.probes
+        )
         second = (replace(t, probe="p-t2"),) if "T2" in self.probes else ()
         window = replace(
             SETTINGS.window,
