@@ -101,7 +101,9 @@ def delivery_lines(deliveries: Sequence[Delivery], rejected: Sequence[Rejected] 
             rows = "row was" if delivery.dropped == 1 else "rows were"
             said = f"{where}: {delivery.dropped} {rows} refused and left out there; the last one: {why}"
             if delivery.stream == "actions":
-                said = f"{delivery.outlet}: {delivery.dropped} actions on alarms were refused so far; the last one: {why}"
+                said = (
+                    f"{delivery.outlet}: {delivery.dropped} actions on alarms were refused so far; the last one: {why}"
+                )
             found.append(said)
         if delivery.stream == Stream.PUSHES or delivery.outlet == "heartbeat":
             continue  # told in a sentence of its own
