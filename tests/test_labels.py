@@ -19,7 +19,7 @@ from vatwatch.dyeing.outcomes import RUBBING_GRADES
 from vatwatch.dyeing.pieces import Stage
 from vatwatch.dyeing.steps import Detail, Part, Step
 from vatwatch.terms import Look
-from vatwatch.vat import alarm_set, tiring, window
+from vatwatch.vat import alarm_set, shed_alarms, tiring, window
 from vatwatch.vat.probe_fault_names import FaultName
 from vatwatch.vat.recipes import Chemistry, Fibre
 
@@ -46,6 +46,7 @@ def test_every_word_of_an_enumeration_is_listed(enum: type[Enum]) -> None:
 
 def test_every_alarm_and_reason_is_listed() -> None:
     reasons = {window.NO_PH, window.NO_ORP, window.NO_TEMPERATURE, window.NO_ESTIMATE, window.SETTLING, window.UNSURE}
+    assert set(shed_alarms.DEFINITIONS) <= WORDS
     assert {*tiring.LIMIT_AHEAD, tiring.UNLOGGED, tiring.DOUBTFUL} <= WORDS
     assert {window.OVERHEAT, *window.OFF_LIMITS, *alarm_set.SILENT.values(), *reasons} <= WORDS
 
