@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from vatwatch import assembly
 from vatwatch.asking import Asker, any_text, number_or_nothing, printable
-from vatwatch.config import check_config
+from vatwatch.config import WHOLE_SHED, check_config
 from vatwatch.errors import VatwatchError
 from vatwatch.first_settings import Answers, BrokerAnswer, VatAnswer, settings_text, short_name
 from vatwatch.outlets.phone import PhoneOutlet, PhoneTarget
@@ -132,7 +132,7 @@ class Interview:
                 why="With a heater a silent thermometer is a danger, and a vat that cools is told of. A heater needs a "
                 "thermal cut-out and a residual-current device of its own, fitted by a licensed person.",
             )
-            taken = [vat.short for vat in vats]
+            taken = [WHOLE_SHED, *(vat.short for vat in vats)]
             vats.append(VatAnswer(short_name(name, taken, f"vat-{number}"), name, chemistry, fibre, volume, warmed))
             for caution in recipe.cautions:
                 asker.say(f"  ! {caution}")

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from tests.services import HOST, HttpReceiver
 from vatwatch import assembly
-from vatwatch.config import load_config
+from vatwatch.config import WHOLE_SHED, check_config, load_config
 from vatwatch.first_settings import short_name
 from vatwatch.interview import machine_timezone
 from vatwatch.page.passphrase import read_passphrase
@@ -224,11 +224,9 @@ def test_short_names(text: str, taken: Sequence[str], expected: str) -> None:
 
 @given(st.lists(st.text(max_size=40), max_size=6))
 def test_any_names_become_different_short_names_the_settings_take(names: list[str]) -> None:
-    from vatwatch.config import check_config
-
     shorts: list[str] = []
-    for name in names:
-        shorts.append(short_name(name, shorts, "vat"))
+    for name in [*names, "Shed"]:
+        shorts.append(short_name(name, [WHOLE_SHED, *shorts], "vat"))
     assert len(set(shorts)) == len(shorts)
     if shorts:
         check_config({"vat": {short: {"chemistry": "woad"} for short in shorts}}, "shed.toml")

@@ -196,6 +196,10 @@ def topics() -> Iterator[str]:
     yield f"| `{root}/$state` | `init`, `ready`, `disconnected`; `lost` is left behind as the will |"
     yield f"| `{root}/$description` | what follows, as the convention's JSON |"
     yield f"| `{root}/$alert/VAT-ALARM` | text of an alarm that stands; deleted when it is over |"
+    yield (
+        f"| `{root}/VAT/{homie.ALARM_ACTION}/set`, `{root}/{homie.SHED_NODE}/{homie.ALARM_ACTION}/set` | only with "
+        '`take_actions`, not retained: `{"verb": "shelve", "alarm": "off-cold", "minutes": 30, "by": "ida"}` |'
+    )
     for prop in homie.PROPERTIES:
         kind = f"{prop.datatype}{', ' + prop.unit if prop.unit else ''}{': ' + prop.format if prop.format else ''}"
         yield f"| `{root}/VAT/{prop.id}` | {_cell(prop.name)} ({_cell(kind)}) |"
