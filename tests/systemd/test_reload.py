@@ -100,6 +100,16 @@ def test_reloads_under_load_lose_nothing_and_take_effect(manager: Manager, tmp_p
                 watched.change((f"off_after_min = 0.{number + 1}0", "off_after_min = 0.0"))
                 watched.reload()
             assert watched.reload() == "settings read again: no change"
+
+            # A heartbeat begins, and ends, without a restart.
+            beat = tmp_path / "beat"
+            beat.write_text(f"http://{HOST}:{first.port}/beat\n", encoding="utf-8")
+            begun = '[heartbeat]\nurl_file = "beat"\nevery_min = 0.05\n\n[mqtt]'
+            watched.change(("[mqtt]", begun))
+            assert watched.reload() == "settings read again: [heartbeat]"
+            wait_until(lambda: [heard for heard in first.heard if heard.path == "/beat"], "a heartbeat", 20)
+            watched.change((begun, "[mqtt]"))
+            assert watched.reload() == "settings read again: [heartbeat]"
             shed.wait_for_scans(shed.scans() + 2)
             assert shed.stop() == 0
 
