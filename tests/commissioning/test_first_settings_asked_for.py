@@ -103,7 +103,7 @@ def test_three_kinds_of_probe_in_three_vats(tmp_path: Path) -> None:
                 answer(child, ("How many litres", "60,5" if number == 1 else ""), ("Does a heater work", ""))
                 child.expect_exact("  ! ")
             child.expect_exact("sends lines by itself")
-            child.expect("Heard: pH 10.8[0-9]*, ORP \\(redox\\) in mV -6[0-9]+, temperature in °C 3[0-9.]+")
+            child.expect("Heard: pH 10[0-9.]*, ORP \\(redox\\) in mV -6[0-9]+, temperature in °C 3[0-9.]+")
             answer(
                 child, ("Is each of them", ""), ("Which vat does it stand in?", "1"), ("Which reference electrode", "6"),
                 ("Is each of them", ""), ("Which vat does it stand in?", "1"), ("Which reference electrode", ""),
