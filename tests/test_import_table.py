@@ -39,6 +39,7 @@ ALLOWED: dict[str, set[str]] = {
     "assembly": {"config", "in_force", "chemistry", "vat", "port_tables", "probes", *LEAVES},
     "destinations": {"config", "outlets", *LEAVES},
     "judging": {"restoring", "store", "vat", *LEAVES},
+    "trial_settings": {"assembly", "config", "store", "vat", *LEAVES},
     "recorder": {"handed_in", "judging", "saving", "shed_watch", "clock", "store", "vat", *LEAVES},
     "daemon": {
         "assembly", "clock", "config", "destinations",
@@ -61,7 +62,7 @@ ALLOWED: dict[str, set[str]] = {
     "commands": {
         "calibrating", "calibration_dialogue", "calibration_due",
         "assembly", "explain", "checkup", "commissioning", "config", "daemon", "demo", "page", "season", "store",
-        "terminal", "vatwatch", *LEAVES,
+        "terminal", "trial_settings", "vatwatch", *LEAVES,
     },
     "cli": {"commands", "vatwatch", *LEAVES},
 }  # fmt: skip

@@ -1,34 +1,25 @@
-"""Judges a whole store again from its samples and journal, and compares with what was stored.
+"""Judges a whole store again from its samples and journal, and compares with what was stored, down to the last bit.
 
-Independent of the daemon's own restart code: it starts from nothing and uses only the reader and the pure step."""
+The program's own back-test does the work: it starts from nothing, knows none of the daemon's restart code, and uses only
+the reader and the pure step. Here even 0.0 and -0.0 must agree."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
-from vatwatch.assembly import vat_settings_from_text
+from vatwatch.season.replay import replay_vat
 from vatwatch.store.reading import StoreReader
-from vatwatch.vat.doings import initial_state
-from vatwatch.vat.pipeline import step
+from vatwatch.trial_settings import settings_by_version
 
 
 def replay_differences(path: Path, vat: str) -> tuple[int, list[str]]:
-    """(slots compared, differences in words) for one vat's whole record."""
-    differences: list[str] = []
-    count = 0
+    """(slots compared, the first differences in words) for one vat's whole record."""
     with StoreReader(path) as reader:
-        state = None
-        for slot in reader.replay_slots(vat, 0, 2**62):
-            settings = vat_settings_from_text(reader.settings(slot.settings_version))[vat]
-            state = state or initial_state(settings)
-            state, result = step(settings, state, slot.slot_ms, slot.samples, slot.journal, slot.actions)
-            count += 1
-            for name, now, then in (
-                ("scan", result.scan, slot.scan),
-                ("samples", result.samples, slot.samples),
-                ("alarm events", result.alarm_events, slot.alarm_events),
-                ("pushes", result.pushes, slot.pushes),
-            ):
-                if repr(now) != repr(then):
-                    differences.append(f"slot {slot.slot_ms}: {name}\n  now  {now!r}\n  then {then!r}")
-    return count, differences
+        replay = replay_vat(
+            vat,
+            reader.replay_slots(vat, 0, 2**62),
+            settings_by_version(reader)(vat),
+            same=lambda now, then: repr(now) == repr(then),
+        )
+    assert bool(replay.differing) == bool(replay.examples)
+    return replay.slots, list(replay.examples)

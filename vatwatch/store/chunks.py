@@ -76,6 +76,10 @@ class Chunk:
             self._floats[place] = column
         return column
 
+    def words(self, place: int) -> Sequence[str]:
+        """One column of texts by its place in the row."""
+        return [str(word) for word in self._other(place)]
+
     def scan_row(self, index: int) -> Row:
         """The row of the scan at `index`, as `columns.SCAN` orders it."""
         row: list[object] = [None] * 30

@@ -12,6 +12,7 @@ from collections.abc import Callable
 
 from vatwatch.store import columns, layout_2
 from vatwatch.store.chunk_making import Columns, packed_whole
+from vatwatch.store.conditions import ConditionTally
 from vatwatch.store.hot import Step
 from vatwatch.store.rollups import PLACES, Tally
 from vatwatch.store.sealing import CHUNK_SCANS, DAY_MS, write_chunk
@@ -67,7 +68,7 @@ def _stretch(connection: sqlite3.Connection) -> int:
         samples.setdefault(row[0], []).append(row[1:])
     chunks: dict[str, list[Columns]] = {}
     newest: dict[str, int] = {}
-    tally = Tally()
+    tally, conditions = Tally(), ConditionTally()
     for number, version, *scan_row in scans:
         step = Step(tuple(scan_row), tuple(samples.get(number, ())))
         slot_ms, vat = step.scan[0], step.scan[1]
@@ -94,7 +95,10 @@ def _stretch(connection: sqlite3.Connection) -> int:
             write_chunk(connection, made, parts.frame, parts.scans, parts.samples, through)
             for quantity, place in PLACES.items():
                 tally.take_column(made.vat, quantity, made.slots, made.floats[place])
+    for slot_ms, vat, condition, shortfalls in sorted((row[2], row[3], row[29], row[30]) for row in scans):
+        conditions.take(vat, slot_ms, condition, shortfalls)
     tally.write(connection, through)
+    conditions.write(connection, through)
     for vat, slot_ms in newest.items():
         connection.execute(
             "UPDATE known_vats SET sealed_slot_ms = max(?1, coalesce(sealed_slot_ms, ?1)) WHERE vat = ?2",

@@ -22,6 +22,7 @@ FORM = 1
 _HEAD = Struct("<IBHI")  # checksum of what follows it, form, steps, length of the texts
 _SCAN = Struct("<q15d4BBqqqqH")
 _SAMPLE = Struct("<qdB")
+_SLOT = Struct("<q")
 _MOST_TEXTS = 512
 _NO_SATURATION = 255
 
@@ -93,6 +94,13 @@ class Bodies:
             if text[VAT] == vat:
                 numbers = _SCAN.unpack_from(body, position)
                 yield numbers[0], [numbers[place] for place in places]
+            position += _SCAN.size + len(text[6]) * _SAMPLE.size
+
+    def conditions_of(self, body: bytes) -> Iterator[tuple[str, int, str, str]]:
+        """Of each step its vat, slot, condition and, as JSON, what the vat fell short of."""
+        texts, position = self._opened(body)
+        for text in texts:
+            yield text[VAT], _SLOT.unpack_from(body, position)[0], text[CONDITION], text[SHORTFALLS]
             position += _SCAN.size + len(text[6]) * _SAMPLE.size
 
     def _opened(self, body: bytes) -> tuple[_Texts, int]:

@@ -29,14 +29,15 @@ from vatwatch.records import (
     Scan,
     VatCard,
 )
-from vatwatch.store import calibrations, curves, faults, replaying, rows, schema, statements
+from vatwatch.store import calibrations, conditions, curves, faults, replaying, rows, schema, statements
+from vatwatch.store.conditions import ConditionCount
 from vatwatch.store.curves import CurvePoint
 from vatwatch.store.replaying import ReplaySlot
 from vatwatch.store.shelf import Shelf, Stored
 from vatwatch.store.strays import in_time_order
 from vatwatch.terms import AlarmState, Quantity, Stream
 
-__all__ = ["CurvePoint", "ReplaySlot", "StoreReader"]
+__all__ = ["ConditionCount", "CurvePoint", "ReplaySlot", "StoreReader"]
 
 BUSY_TIMEOUT_MS = 10_000
 PAGE_ROWS = 1_000
@@ -178,6 +179,15 @@ class StoreReader:
         """
         with self._view() as connection:
             return curves.curve_of(connection, self._shelf, vat, quantity, from_ms, to_ms, buckets)
+
+    def condition_counts(self, vat: str, from_ms: int, to_ms: int) -> list[ConditionCount]:
+        """How many scans said what of `vat`, by UTC hour, of slots that end in (from_ms, to_ms]: a slot is what it ends."""
+        with self._view() as connection:
+            return conditions.counts_of(connection, self._shelf, vat, from_ms, to_ms)
+
+    def card_history(self) -> list[tuple[int, VatCard]]:
+        """Every vat's card under each version of the settings, with the slot from which on it was in force; oldest first."""
+        return [(int(row[0]), rows.card_of(row[1:])) for row in self._rows(statements.SELECT_CARD_HISTORY)]
 
     def journal(self, vat: str | None, from_ms: int, to_ms: int) -> list[JournalEntry]:
         """Entries of one vat, or of all, that happened in [from_ms, to_ms), by time."""

@@ -19,6 +19,7 @@ from vatwatch.errors import StoreError
 from vatwatch.store import calibrations, faults, inspection, schema
 from vatwatch.store.backup import set_store_aside
 from vatwatch.store.chunks import Chunk
+from vatwatch.store.conditions import ConditionTally
 from vatwatch.store.hot import Bodies
 from vatwatch.store.rollups import PLACES, Tally
 from vatwatch.store.statements import INSERT_STRAY
@@ -236,7 +237,7 @@ def _put_right(new: sqlite3.Connection, result: Salvage) -> None:
         " coalesce((SELECT max(scan_number) FROM alarm_events), 0), coalesce((SELECT max(scan_number) FROM pushes), 0))"
     )
     _count_vats(new, bodies)
-    if result.gaps.keys() & {"rollups", "stray_samples", "marks"}:
+    if result.gaps.keys() & {"rollups", "condition_hours", "condition_words", "stray_samples", "marks"}:
         _derive_again(new, bodies)
     new.execute("COMMIT")
 
@@ -258,8 +259,9 @@ def _count_vats(new: sqlite3.Connection, bodies: Bodies) -> None:
 def _derive_again(new: sqlite3.Connection, bodies: Bodies) -> None:
     """Rollups and the list of strays anew, from chunks and batches."""
     new.execute("DELETE FROM rollups")
+    new.execute("DELETE FROM condition_hours")
     new.execute("DELETE FROM stray_samples")
-    new.execute("UPDATE marks SET rolled_through = sealed_through")
+    new.execute("UPDATE marks SET rolled_through = sealed_through, uncounted_through = 0")
     query = (
         "SELECT chunk_id, vat, scans, frame FROM sealed_chunks"
         " WHERE through_number <= (SELECT sealed_through FROM marks)"
@@ -276,6 +278,10 @@ def _derive_again(new: sqlite3.Connection, bodies: Bodies) -> None:
             tally.take_column(vat, quantity, chunk.slots, chunk.floats(place))
         # Minus the chunk's own number: no two chunks, and no later roll-up, may share it within an hour.
         tally.write(new, -chunk_id)
+        conditions = ConditionTally()
+        for slot_ms, condition, short in zip(chunk.slots, chunk.words(27), chunk.words(28), strict=True):
+            conditions.take(vat, slot_ms, condition, short)
+        conditions.write(new, -chunk_id)
         for index in range(chunk.rows):
             scan = (chunk.slots[index], vat)
             _keep_strays(new, scan, chunk.numbers[index], chunk.samples_of(index))

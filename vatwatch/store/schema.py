@@ -10,7 +10,7 @@ import sqlite3
 from collections.abc import Callable, Sequence
 
 from vatwatch.errors import StoreError
-from vatwatch.store import layout_1, layout_2, layout_3, layout_4
+from vatwatch.store import layout_1, layout_2, layout_3, layout_4, layout_5
 
 APPLICATION_ID = 0x56415457
 """Marks a SQLite file as a vatwatch store ("VATW"), so that no other program's file is ever altered."""
@@ -47,7 +47,12 @@ def _fourth_layout(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
-MIGRATIONS: tuple[Migration, ...] = (_first_layout, _second_layout, _third_layout, _fourth_layout)
+def _fifth_layout(connection: sqlite3.Connection) -> None:
+    for statement in layout_5.STATEMENTS:
+        connection.execute(statement)
+
+
+MIGRATIONS: tuple[Migration, ...] = (_first_layout, _second_layout, _third_layout, _fourth_layout, _fifth_layout)
 """In order: the one at index n turns a file of version n into version n + 1. Never edit one that has been released."""
 
 

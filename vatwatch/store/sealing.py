@@ -14,6 +14,7 @@ from collections.abc import Generator, Iterator
 from vatwatch.errors import StoreError
 from vatwatch.store import rollups
 from vatwatch.store.chunk_making import Columns, pack
+from vatwatch.store.conditions import ConditionTally
 from vatwatch.store.hot import FLOAT_PLACES, Bodies
 from vatwatch.store.rollups import PLACES, Tally
 
@@ -131,7 +132,7 @@ class Sealer:
             yield
 
     def _roll_up(self, after: int, through: int) -> Work:
-        tally = Tally()
+        tally, conditions = Tally(), ConditionTally()
         for _, body in self._batches(after, through):
             if body is None:
                 yield
@@ -139,8 +140,11 @@ class Sealer:
             for vat in dict.fromkeys(self._bodies.vats_of(body)):
                 for slot_ms, values in self._bodies.floats_of(body, vat, _ROLLED_PLACES):
                     tally.take(vat, slot_ms, values)
+            for vat, slot_ms, condition, shortfalls in self._bodies.conditions_of(body):
+                conditions.take(vat, slot_ms, condition, shortfalls)
         self._connection.execute("BEGIN IMMEDIATE")
         tally.write(self._connection, through)
+        conditions.write(self._connection, through)
         self._connection.execute("UPDATE marks SET rolled_through = ?", (through,))
         self._connection.execute("COMMIT")
         yield

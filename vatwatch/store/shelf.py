@@ -13,7 +13,7 @@ import sqlite3
 from array import array
 from bisect import bisect_left
 from collections import OrderedDict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import chain, islice
 
@@ -141,6 +141,31 @@ class Shelf:
                         slots.append(slot_ms)
                         values.append(value)
         yield slots, values
+
+    def conditions(
+        self, vat: str, from_ms: int, to_ms: int, after_number: int = -1, through_number: int | None = None
+    ) -> Iterator[tuple[Sequence[int], Sequence[str], Sequence[str]]]:
+        """Slots, conditions and shortfalls (JSON) of a vat's scans in [from_ms, to_ms): by chunk, then of hot batches.
+
+        With `after_number` only those of hot batches numbered above it, with `through_number` those numbered up to it.
+        """
+        through = _END_MS if through_number is None else through_number
+        if after_number < 0:
+            for chunk_id, _, scans, _ in self._connection.execute(_HEADS, (vat, from_ms, to_ms)).fetchall():
+                chunk = self._chunk(chunk_id, vat, scans, scans=True)
+                low, high = bisect_left(chunk.slots, from_ms), bisect_left(chunk.slots, to_ms)
+                high = min(high, bisect_left(chunk.numbers, through + 1))
+                yield chunk.slots[low:high], chunk.words(27)[low:high], chunk.words(28)[low:high]
+        found: list[tuple[int, str, str]] = []
+        late = ((row[0], row[3]) for row in self._connection.execute(_HOT_LATE, (from_ms, to_ms)))
+        in_order = ((row[0], row[2]) for row in self._hot_in_order(from_ms, to_ms))
+        for first, body in chain(late, in_order):
+            if after_number < first <= through:
+                for of, slot_ms, condition, shortfalls in self._bodies.conditions_of(body):
+                    if of == vat and from_ms <= slot_ms < to_ms:
+                        found.append((slot_ms, condition, shortfalls))
+        found.sort()
+        yield [slot for slot, _, _ in found], [word for _, word, _ in found], [short for _, _, short in found]
 
     def newest_slot_of(self, vat: str) -> int | None:
         """The newest slot of a vat."""

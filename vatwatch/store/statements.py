@@ -61,6 +61,10 @@ SELECT_CARDS = (
     f"SELECT {listed(columns.CARD)} FROM vat_cards"
     " WHERE settings_version = (SELECT max(settings_version) FROM settings) ORDER BY place"
 )
+SELECT_CARD_HISTORY = (
+    f"SELECT slot_ms, {listed(columns.CARD)} FROM vat_cards JOIN settings USING (settings_version)"
+    " ORDER BY settings_version, place"
+)
 SELECT_VATS = "SELECT vat FROM known_vats ORDER BY vat"
 SELECT_FIRST_SLOT = "SELECT min(first_slot_ms) FROM known_vats"
 SELECT_STRAYS = (

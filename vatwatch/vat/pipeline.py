@@ -49,7 +49,7 @@ def step(
 
     Slots must come in increasing order. Samples older than the slot are kept and flagged, not judged.
     """
-    state = _after_gap(state, settings, slot_ms)
+    state = after_gap(state, settings, slot_ms)
     heeded = heed_notices(state.probes, settings, journal)
     series, flagged = flag_samples(state.series, samples, slot_ms - settings.scan_ms, heeded)
     probes = remember(heeded, settings, flagged)
@@ -135,7 +135,7 @@ def step_or_unknown(
         return replace(state, slot_ms=slot_ms), StepResult(scan, tuple(samples)), error
 
 
-def _after_gap(state: VatState, settings: VatSettings, slot_ms: int) -> VatState:
+def after_gap(state: VatState, settings: VatSettings, slot_ms: int) -> VatState:
     if state.slot_ms is None:
         return replace(state, first_slot_ms=slot_ms)
     if slot_ms - state.slot_ms <= max(GAP_MS, 3 * settings.scan_ms):

@@ -6,11 +6,13 @@ same kind of feed or stir, which this probe used to follow within a minute, now 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from statistics import median
 from typing import Any
 
+from vatwatch.terms import Quantity
 from vatwatch.vat.probe_signs import answer_minutes
 
 WATCHED_MINUTES = 30
@@ -24,22 +26,35 @@ LEARNT_FROM_ALL = 6
 SLOWER_TIMES = 3.0
 SLOWER_MINUTES = 5.0
 SLOWEST_TIMES = 1.3
+UNPOISED = {Quantity.ORP: 200.0}
+"""mV above its usual level: with the reductant gone nothing holds the potential, and it creeps whatever the platinum is
+like. Judgement."""
+RISES_BY = 0.1
 RECENT = 4
 SLOW_OF_RECENT = 3
 QUICK_AGAIN = 2
-"""Three slow answers of the last four make a probe slow; two quick ones in a row forgive it."""
+"""Three slow answers of the last four make a probe slow, if none of the four was quick; two that are not slow forgive."""
+QUICK_TIMES = 1.5
+"""An answer this close to the quickest quarter of all is proof of a clean probe: a coated one has no quick answer left,
+while a liquor that has none left for one deed may have one for the next."""
 
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """One probe: minutes to 63 % by kind of deed, from answers that were not slow; and which of the last were slow."""
+    """One probe: minutes to 63 % by kind of deed, from answers that were not slow, and what the last answers were.
+
+    Of `recent`, True was slow, False as quick as it ever is, None neither.
+
+    `usual` is the level the deeds found it at; it follows a fall at once and a rise slowly (see `UNPOISED`).
+    """
 
     learnt: dict[str, tuple[float, ...]] = field(default_factory=dict)
-    recent: tuple[bool, ...] = ()
+    recent: tuple[bool | None, ...] = ()
+    usual: float | None = None
 
     @property
     def is_slow(self) -> bool:
-        return sum(self.recent) >= SLOW_OF_RECENT
+        return self.recent.count(True) >= SLOW_OF_RECENT and False not in self.recent
 
     @property
     def is_quick_again(self) -> bool:
@@ -65,26 +80,54 @@ def is_over(watch: Watch) -> bool:
     return all(len(seen) >= WATCHED_MINUTES for seen in watch.values.values())
 
 
-def judged(answers: Answers, deed: str, base: float, values: tuple[float, ...], least: float) -> Answers:
-    """What one answer teaches. `least` is the size below which it says nothing (the unit of the probe's quantity)."""
+def judged(
+    answers: Answers, deed: str, base: float, values: tuple[float, ...], least: float, unpoised: float = math.inf
+) -> Answers:
+    """What one answer teaches. `least` is the size below which it says nothing (the unit of the probe's quantity).
+
+    One from a level higher than the usual by `unpoised` is passed over: another liquor answers there.
+    """
     if len(values) < SHORTEST_WATCH:
         return answers
+    before = base if answers.usual is None else answers.usual
+    usual = min(base, before + RISES_BY * (base - before))
+    if base - before > unpoised:
+        return Answers(answers.learnt, answers.recent, usual)
     learnt = answers.learnt
-    verdicts: list[bool] = []
+    verdicts: list[bool | None] = []
     for way, minutes in zip(("out", "back"), answer_minutes(base, values, least), strict=True):
         if minutes is None:
             continue
         key = f"{deed}/{way}"
         known = learnt.get(key, ())
-        slow = _is_slow(minutes, known, [time for one, times in learnt.items() if one.endswith(way) for time in times])
+        slow = _is_slow(minutes, known, _alike(learnt, deed, way))
         if slow is not None:
-            verdicts.append(slow)
+            verdicts.append(True if slow else False if _is_quick(minutes, learnt) else None)
         if not slow:
             learnt = {**learnt, key: (*known, minutes)[-KEPT_ANSWERS:]}
             if len(learnt) > KEPT_KINDS:
                 learnt.pop(next(iter(learnt)))
-    recent = (*answers.recent, any(verdicts))[-RECENT:] if verdicts else answers.recent
-    return Answers(learnt, recent)
+    recent = answers.recent
+    if verdicts:
+        recent = (*recent, False if False in verdicts else True if True in verdicts else None)[-RECENT:]
+    return Answers(learnt, recent, usual)
+
+
+def _is_quick(minutes: float, learnt: Mapping[str, tuple[float, ...]]) -> bool:
+    every = sorted(time for times in learnt.values() for time in times)
+    return len(every) >= LEARNT_FROM_ALL and minutes <= QUICK_TIMES * every[len(every) // 4]
+
+
+def _alike(learnt: Mapping[str, tuple[float, ...]], deed: str, way: str) -> list[float]:
+    """What a deed seldom seen is held against: deeds of its own verb when enough are known, else all that went its way.
+
+    A feed dissolves within minutes where a top-up or a stir may take a quarter of an hour to show.
+    """
+    verb = deed.split(" ")[0]
+    same = [time for one, times in learnt.items() if one.endswith(way) and one.startswith(verb) for time in times]
+    if len(same) >= LEARNT_FROM_ALL:
+        return same
+    return [time for one, times in learnt.items() if one.endswith(way) for time in times]
 
 
 def _is_slow(minutes: float, known: tuple[float, ...], others: list[float]) -> bool | None:
@@ -99,7 +142,9 @@ def _is_slow(minutes: float, known: tuple[float, ...], others: list[float]) -> b
 
 
 def answers_from_plain(raw: Mapping[str, Any]) -> Answers:
-    return Answers({deed: tuple(times) for deed, times in raw["learnt"].items()}, tuple(raw["recent"]))
+    return Answers(
+        {deed: tuple(times) for deed, times in raw["learnt"].items()}, tuple(raw["recent"]), raw.get("usual")
+    )
 
 
 def watch_from_plain(raw: Mapping[str, Any] | None) -> Watch | None:

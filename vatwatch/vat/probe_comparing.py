@@ -42,8 +42,8 @@ def _calibrated(probe: ProbeSettings, minutes: Minutes, at_ms: int) -> tuple[flo
     """Value and 1 σ of the newest minute, which is kept in the unit of the quantity whatever the signal was."""
     if not minutes or (mean := minutes[-1].mean) is None:
         return None
-    as_quantity = replace(probe, signal=_PLAIN[probe.signal.quantity])
-    return calibrated(as_quantity, mean, 25.0, at_ms)
+    plain = _PLAIN[probe.signal.quantity]
+    return calibrated(probe if probe.signal is plain else replace(probe, signal=plain), mean, 25.0, at_ms)
 
 
 def alkaline_error(
@@ -53,7 +53,8 @@ def alkaline_error(
 
     What counts is the calibrated reading and 1 σ more: a probe nobody has calibrated may show 11.9 in a liquor of 12.3.
     """
-    if probe.signal.quantity is not Quantity.PH:
+    sodium_mol_l = SODIUM_MOL_L[settings.alkali]
+    if sodium_mol_l == 0.0 or probe.signal.quantity is not Quantity.PH:
         return 0.0
     try:
         known = _liquor_ph(settings, probe, minutes, at_ms)
@@ -62,7 +63,7 @@ def alkaline_error(
         may_be = known[0] + min(known[1], MOST_DOUBT_PH)
         if may_be <= above_ph:
             return 0.0
-        error = sodium_error_ph(min(may_be, 13.5), SODIUM_MOL_L[settings.alkali])
+        error = sodium_error_ph(min(may_be, 13.5), sodium_mol_l)
     except RangeError:
         return 0.0
     return error if error >= LEAST_ALKALINE_ERROR else 0.0

@@ -14,7 +14,7 @@ from dataclasses import replace
 
 from vatwatch.records import JournalEntry, Measured, Sample
 from vatwatch.terms import EntryKind, Flag, Quantity
-from vatwatch.vat.probe_answers import TOGETHER_MINUTES, Answers, Watch, is_over, judged, watched
+from vatwatch.vat.probe_answers import TOGETHER_MINUTES, UNPOISED, Answers, Watch, is_over, judged, watched
 from vatwatch.vat.probe_fault_memory import FaultMemory, faults_from_plain
 from vatwatch.vat.probe_fault_names import FaultName, Finding
 from vatwatch.vat.probe_recognising import look
@@ -164,6 +164,7 @@ def _judge_answers(memory: FaultMemory, settings: VatSettings) -> FaultMemory:
                 watch.base[probe.probe],
                 watch.values[probe.probe],
                 ANSWER_LEAST[probe.signal.quantity],
+                UNPOISED.get(probe.signal.quantity, math.inf),
             )
     return replace(memory, answers=answers, watch=None)
 

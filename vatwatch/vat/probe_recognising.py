@@ -160,12 +160,12 @@ def _alone(settings: VatSettings, memory: FaultMemory, slot_ms: int, taken: set[
                 name = FaultName.WRONG_UNIT
             elif reads_fahrenheit(settings, probe, memory.minutes, False):
                 name, firm = FaultName.WRONG_UNIT, False
-        elif quantity is Quantity.PH and stays_near(minutes, 7.0, 0.35, 0.2):
+        elif quantity is Quantity.PH and stays_near(minutes, 7.0, 0.35, 0.2, 0.07):
             base = base_of(minutes)
             # A souring vat may pass 7 in days; one that steps there, or is found there, has a dead electrode.
             if base is None or abs(base - 7.0) >= 0.7:
                 name, firm = FaultName.SHORTED, base is not None
-        elif quantity is Quantity.ORP and stays_near(minutes, 0.0, 10.0, 10.0):
+        elif quantity is Quantity.ORP and stays_near(minutes, 0.0, 10.0, 10.0, 5.0):
             base = base_of(minutes)
             if base is not None and abs(base) >= 80.0:
                 name = FaultName.SHORTED

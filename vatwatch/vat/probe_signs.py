@@ -138,6 +138,9 @@ def shows_fault_value(minutes: Minutes) -> bool:
 
 def is_wild(minutes: Minutes, wild: float) -> bool:
     """The value ran to and fro over five minutes: by more than `wild` within most of them, or from each to the next."""
+    # Most minutes of a season are calm: two calm ones at the end leave too few others for either sign.
+    if len(minutes) >= 3 and _calm(minutes[-3:], wild):
+        return False
     last = all_of_last(minutes, 5)
     if last is None:
         return False
@@ -148,12 +151,31 @@ def is_wild(minutes: Minutes, wild: float) -> bool:
     return len(big) >= 3 and sum(one * other < 0.0 for one, other in pairwise(big)) >= 2
 
 
-def stays_near(minutes: Minutes, level: float, within: float, noise: float, count: int = 3) -> bool:
-    """The last minutes all stood near a level and hardly moved."""
-    last = all_of_last(minutes, count)
+def _calm(three: Minutes, wild: float) -> bool:
+    first, second, third = three
+    if first.mean is None or second.mean is None or third.mean is None:
+        return False
+    step = 0.6 * wild
     return (
-        last is not None
-        and all(m.mean is not None and abs(m.mean - level) <= within for m in last)
+        third.span < wild
+        and second.span < wild
+        and abs(third.mean - second.mean) < step
+        and abs(second.mean - first.mean) < step
+    )
+
+
+def stays_near(minutes: Minutes, level: float, within: float, noise: float, drift: float, count: int = 3) -> bool:
+    """The last minutes all stood near a level and hardly moved: neither to and fro (`noise`) nor away (`drift`)."""
+    newest = minutes[-1].mean if minutes else None
+    if newest is None or abs(newest - level) > within:
+        return False
+    last = all_of_last(minutes, count)
+    if last is None:
+        return False
+    means = [m.mean for m in last if m.mean is not None]
+    return (
+        all(abs(mean - level) <= within for mean in means)
+        and max(means) - min(means) <= drift
         and max(m.high for m in last) - min(m.low for m in last) <= noise
     )
 

@@ -1,7 +1,7 @@
 """Must hold: injected faults named correctly in 95 % of cases, at most one false fault per clean vat-month.
 
 The short form, every fault in every way it is injected and a day of every chemistry, reads every half minute and runs
-with every test run. The long form reads every ten seconds:
+with every test run. The long form reads every ten seconds, and every half minute what takes days:
 
     python -m pytest -m long tests/benchmarks/probe_faults
     python -m tests.benchmarks.probe_faults.scoring --cases 400 --months 24     # the same, with its table
@@ -9,6 +9,7 @@ with every test run. The long form reads every ten seconds:
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import count
 from pathlib import Path
 
@@ -21,11 +22,19 @@ from tests.benchmarks.probe_faults.shed import CHEMISTRIES
 WAYS = sum(map(len, VARIANTS.values()))
 
 
+DRAWN_ANEW = {"pH coated": ("fructose-lime", 16)}
+"""Where the long form's drawing ends for that variant's first case; every vat put aside on the way costs time."""
+
+
 def one_of_each_way() -> list[Job]:
     """The first case of each variant."""
     found: dict[str, Job] = {}
     for number in count():
-        found.setdefault(draw_case("test", number).variant, Job("test", number, 30_000))
+        case = draw_case("test", number)
+        if case.variant in DRAWN_ANEW:
+            chemistry, times = DRAWN_ANEW[case.variant]
+            case = replace(case, chemistry=chemistry, seed=case.seed + "+" * times)
+        found.setdefault(case.variant, Job("test", number, 30_000, case=case))
         if len(found) == WAYS:
             return list(found.values())
     raise AssertionError
@@ -53,6 +62,6 @@ def test_short(tmp_path: Path) -> None:
 @pytest.mark.long
 def test_long() -> None:
     """400 cases and 24 clean vat-months."""
-    verdicts, months = score(jobs_of("test", 400, 30.0, 24, 10_000), workers=2)
+    verdicts, months = score(jobs_of("test", 400, 30.0, 24, 10_000, 30_000), workers=2)
     assert len(verdicts) == 400
     hold(verdicts, months, 20, 24)

@@ -18,6 +18,7 @@ from typing import ClassVar
 from tests.benchmarks.store.season import DAY_MS, QUANTITIES, Plan, day_of, scans_of
 from vatwatch.store import schema
 from vatwatch.store.chunk_making import Columns, Parts, packed_whole
+from vatwatch.store.conditions import ConditionTally
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.rollups import PLACES, Tally
 from vatwatch.store.sealing import CHUNK_SCANS, write_chunk
@@ -68,6 +69,7 @@ class _Packed:
     columns: Columns
     parts: Parts
     tally: Tally
+    conditions: ConditionTally
 
 
 def _packed_day(plan: Plan, task: tuple[int, int]) -> list[_Packed]:
@@ -76,10 +78,12 @@ def _packed_day(plan: Plan, task: tuple[int, int]) -> list[_Packed]:
     packed = []
     for start in range(0, len(whole.slots), CHUNK_SCANS):
         columns = _cut(whole, start, start + CHUNK_SCANS)
-        tally = Tally()
+        tally, conditions = Tally(), ConditionTally()
         for quantity, place in PLACES.items():
             tally.take_column(columns.vat, quantity, columns.slots, columns.floats[place])
-        packed.append(_Packed(columns, packed_whole(columns), tally))
+        for slot_ms, condition, short in zip(columns.slots, columns.others[27], columns.others[28], strict=True):
+            conditions.take(columns.vat, slot_ms, str(condition), str(short))
+        packed.append(_Packed(columns, packed_whole(columns), tally, conditions))
     return packed
 
 
@@ -122,6 +126,7 @@ class Vatwatch(Contestant):
                 for one in packed:
                     write_chunk(connection, one.columns, one.parts.frame, one.parts.scans, one.parts.samples, through)
                     one.tally.write(connection, 10 * through + one.columns.slots[0] // 1000 % 10)
+                    one.conditions.write(connection, 10 * through + one.columns.slots[0] // 1000 % 10)
                     connection.execute(
                         "INSERT INTO known_vats VALUES (?1, ?2, ?3) ON CONFLICT (vat) DO UPDATE SET sealed_slot_ms = ?3",
                         (one.columns.vat, one.columns.slots[0], one.columns.slots[-1]),
