@@ -23,7 +23,7 @@ from vatwatch.vat.alarms import (
 from vatwatch.vat.settings import VatSettings
 from vatwatch.vat.state import VatState
 from vatwatch.vat.wording import pushes_for
-from vatwatch.vat.worked_out import OncePerSettings
+from vatwatch.vat.worked_out import Once
 
 SILENT = {
     Quantity.TEMPERATURE: "silent-temperature",
@@ -61,7 +61,7 @@ def alarm_definitions(settings: VatSettings) -> dict[str, AlarmDefinition]:
     return {definition.alarm: definition for definition in definitions}
 
 
-@OncePerSettings
+@Once
 def _in_order(settings: VatSettings) -> tuple[AlarmDefinition, ...]:
     return tuple(alarm_definitions(settings).values())
 

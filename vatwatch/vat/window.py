@@ -13,7 +13,7 @@ from vatwatch.terms import VatCondition
 from vatwatch.vat.estimate import margin_of_share
 from vatwatch.vat.limits import Limit, Side
 from vatwatch.vat.settings import VatSettings
-from vatwatch.vat.worked_out import OncePerSettings
+from vatwatch.vat.worked_out import Once
 
 OVERHEAT = "overheat"
 OFF_REDUCTION = "off-reduction"
@@ -42,7 +42,7 @@ def limits_of(settings: VatSettings, temperature_c: float | None) -> dict[str, L
     return {OFF_REDUCTION: Limit(Side.LOW, margin, settings.deadbands.margin_mv), **_fixed_limits(settings)}
 
 
-@OncePerSettings
+@Once
 def _fixed_limits(settings: VatSettings) -> dict[str, Limit]:
     window, bands = settings.window, settings.deadbands
     return {

@@ -1,7 +1,7 @@
-"""What follows from a vat's settings alone, worked out once instead of in every slot.
+"""What follows from one frozen object alone (a vat's settings, a belief), worked out once instead of in every slot.
 
-Settings are frozen: what was worked out of one settings object stays right as long as that object lives. Looked up by
-identity, since hashing a whole settings tree costs more than most of what is kept. Holds nothing of any vat's state.
+Frozen objects do not change, so what was worked out of one stays right as long as it lives. It is looked up by identity:
+hashing a settings tree, or the 151 weights of a belief, costs more than most of what is kept. Holds no vat's state.
 """
 
 from __future__ import annotations
@@ -10,28 +10,27 @@ from collections.abc import Callable
 from functools import update_wrapper
 from typing import Generic, TypeVar
 
-from vatwatch.vat.settings import VatSettings
+Of = TypeVar("Of")
+Found = TypeVar("Found")
+MOST_KEPT = 48
+"""More than a shed has vats; when it is full everything is worked out afresh, so memory stays bounded."""
 
-T = TypeVar("T")
-KEPT_SETTINGS = 64
-"""Many more than a shed has vats; a back-test over many settings starts afresh now and then."""
 
+class Once(Generic[Of, Found]):
+    """Wraps a pure function of one frozen object. What it gives is shared: it must not be changed."""
 
-class OncePerSettings(Generic[T]):
-    """Wraps a function of the settings alone. What it gives is shared: it must not be changed."""
-
-    def __init__(self, work: Callable[[VatSettings], T]) -> None:
+    def __init__(self, work: Callable[[Of], Found]) -> None:
         update_wrapper(self, work)
         self._work = work
-        # The settings are kept beside the result, so that no other object can come to bear the same id.
-        self._kept: dict[int, tuple[VatSettings, T]] = {}
+        # The object is kept beside the result, so that no other can come to bear the same id.
+        self._kept: dict[int, tuple[Of, Found]] = {}
 
-    def __call__(self, settings: VatSettings) -> T:
-        known = self._kept.get(id(settings))
+    def __call__(self, of: Of) -> Found:
+        known = self._kept.get(id(of))
         if known is not None:
             return known[1]
-        if len(self._kept) >= KEPT_SETTINGS:
+        if len(self._kept) >= MOST_KEPT:
             self._kept.clear()
-        worked_out = self._work(settings)
-        self._kept[id(settings)] = (settings, worked_out)
-        return worked_out
+        found = self._work(of)
+        self._kept[id(of)] = (of, found)
+        return found
