@@ -51,11 +51,16 @@ class OffsetBelief:
         return math.fsum(w * o for w, o in zip(self.weights, OFFSETS_MV, strict=True))
 
     def sigma_mv(self) -> float:
-        mean = self.mean_mv()
-        return math.sqrt(math.fsum(w * (o - mean) ** 2 for w, o in zip(self.weights, OFFSETS_MV, strict=True)))
+        return _sigma_mv(self)
 
     def quantile_mv(self, probability: float) -> float:
         return _spreads(self).at(_SIGMA_STEP_MV).quantile(probability)
+
+
+@Once
+def _sigma_mv(belief: OffsetBelief) -> float:
+    mean = belief.mean_mv()
+    return math.sqrt(math.fsum(w * (o - mean) ** 2 for w, o in zip(belief.weights, OFFSETS_MV, strict=True)))
 
 
 class _Spread:
