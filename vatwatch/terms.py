@@ -27,26 +27,22 @@ class Quantity(StrEnum):
 
 
 class Signal(StrEnum):
-    """What a probe delivers, before calibration. Each signal ends up as one quantity."""
+    """What a probe delivers, before calibration. Each signal ends up as one `quantity`."""
 
-    PH = "ph"
-    PH_MV = "ph_mv"
-    ORP_MV = "orp_mv"
-    TEMPERATURE_C = "temperature_c"
-    PT100_OHM = "pt100_ohm"
+    quantity: Quantity
 
-    @property
-    def quantity(self) -> Quantity:
-        return _QUANTITY_OF_SIGNAL[self]
+    # An attribute, not a property: it is read tens of times in every step of the judgement.
+    def __new__(cls, word: str, quantity: Quantity) -> Signal:
+        member = str.__new__(cls, word)
+        member._value_ = word
+        member.quantity = quantity
+        return member
 
-
-_QUANTITY_OF_SIGNAL = {
-    Signal.PH: Quantity.PH,
-    Signal.PH_MV: Quantity.PH,
-    Signal.ORP_MV: Quantity.ORP,
-    Signal.TEMPERATURE_C: Quantity.TEMPERATURE,
-    Signal.PT100_OHM: Quantity.TEMPERATURE,
-}
+    PH = "ph", Quantity.PH
+    PH_MV = "ph_mv", Quantity.PH
+    ORP_MV = "orp_mv", Quantity.ORP
+    TEMPERATURE_C = "temperature_c", Quantity.TEMPERATURE
+    PT100_OHM = "pt100_ohm", Quantity.TEMPERATURE
 
 
 class VatCondition(StrEnum):

@@ -140,7 +140,11 @@ def test_suppression_holds_only_what_is_quiet() -> None:
     assert loud.tick(suppressed) is AlarmState.UNACKNOWLEDGED
 
 
-SITUATIONS = st.builds(Situation, beyond=st.sampled_from([True, False, None]), suppressed=st.booleans())
+SITUATIONS = st.builds(
+    lambda beyond, suppressed: Situation(beyond=beyond, suppressed=suppressed),
+    st.sampled_from([True, False, None]),
+    st.booleans(),
+)
 VERBS = st.lists(st.sampled_from(list(ActionVerb)), max_size=3)
 
 

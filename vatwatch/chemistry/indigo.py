@@ -12,6 +12,7 @@ share. Speciation alone does not give the pH of best uptake either.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import Final
 
 from vatwatch.chemistry.nernst import LN_10, thermal_mv
@@ -49,7 +50,16 @@ def _ln_proton_term(ph: float, pka1: float, pka2: float) -> float:
     """ln(10^(−2 pH) + 10^(−pK1 − pH) + 10^(−pK1 − pK2)), safe against underflow."""
     exponents = (-2.0 * ph, -pka1 - ph, -pka1 - pka2)
     top = max(exponents)
-    return LN_10 * top + math.log(sum(10.0 ** (x - top) for x in exponents))
+    a, b, c = exponents
+    return LN_10 * top + math.log(sum((10.0 ** (a - top), 10.0 ** (b - top), 10.0 ** (c - top))))
+
+
+# A vat asks for one pair, the published one, in every scan.
+@lru_cache(maxsize=8)
+def _pka_and_neutral(pka1: float, pka2: float) -> tuple[float, float, float]:
+    """Both exponents, checked, and the proton term at pH 7."""
+    first, second = _checked_pka(pka1, pka2)
+    return first, second, _ln_proton_term(7.0, first, second)
 
 
 def _checked_pka(pka1: float, pka2: float) -> tuple[float, float]:
@@ -76,8 +86,8 @@ def half_reduced_mv(
     """
     acidity = require_range(ph, *PH_RANGE, "pH", "", _SOURCE)
     s = thermal_mv(temperature_c, 2)
-    first, second = _checked_pka(pka1, pka2)
-    rise = _ln_proton_term(acidity, first, second) - _ln_proton_term(7.0, first, second)
+    first, second, neutral = _pka_and_neutral(pka1, pka2)
+    rise = _ln_proton_term(acidity, first, second) - neutral
     return require_finite(e7_mv, "half-reduced potential at pH 7", "mV") + s * rise
 
 

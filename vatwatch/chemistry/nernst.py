@@ -7,6 +7,7 @@ Constants are the exact ones of the SI since 2019 (CODATA 2018: E. Tiesinga et a
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import Final
 
 from vatwatch.chemistry.ranges import require_positive_int, require_range
@@ -42,6 +43,12 @@ def thermal_mv(temperature_c: float, electrons: int = 1) -> float:
     Raises:
         RangeError: temperature outside 0…100 °C, or fewer than one electron.
     """
+    return _thermal_mv(temperature_c, electrons)
+
+
+# One scan asks a dozen times for the factor at its one temperature.
+@lru_cache(maxsize=64)
+def _thermal_mv(temperature_c: float, electrons: int) -> float:
     count = require_positive_int(electrons, "electrons")
     return 1000.0 * GAS_CONSTANT_J_MOL_K * kelvin(temperature_c) / (count * FARADAY_C_MOL)
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import NamedTuple
 
 from vatwatch.records import AlarmAction, AlarmEvent
 from vatwatch.terms import ActionVerb, AlarmState, Urgency
@@ -114,8 +115,7 @@ class AlarmMemory:
     shelved_until_ms: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Situation:
+class Situation(NamedTuple):
     """What the process shows in this slot. `beyond` None: it cannot be told; nothing clears.
 
     Delays start afresh then, except those of a latching alarm: a danger last seen lasts until something else is seen.
@@ -131,6 +131,20 @@ class Situation:
     further: bool = False
 
 
+NOT_BEYOND = Situation(beyond=False)
+
+
+def stays_as_it_is(memory: AlarmMemory, situation: Situation) -> bool:
+    """Whether `step_alarm` without actions would change nothing and tell nothing: so it is in nearly every slot of nearly
+    every alarm. Errs on the side of no.
+    """
+    if memory.inside_since_ms is None or memory.beyond_since_ms is not None or situation.beyond is not False:
+        return False
+    if memory.state is AlarmState.NORMAL:
+        return not situation.suppressed
+    return memory.state is AlarmState.SUPPRESSED and situation.suppressed and memory.shelved_until_ms is None
+
+
 def step_alarm(
     definition: AlarmDefinition,
     memory: AlarmMemory,
@@ -144,10 +158,8 @@ def step_alarm(
     What a person may do to a danger is bounded, so that none can be silenced while it lasts: it is shelved for an hour at
     most and not again before it was told again, it is never out of service, and an acknowledged one comes back.
     """
-    if memory.state is AlarmState.NORMAL and situation.beyond is False and not situation.suppressed and not actions:
-        return _run_delays(
-            memory, now_ms, situation, definition.latching
-        ), []  # nearly every slot of nearly every alarm
+    if not actions and stays_as_it_is(memory, situation):
+        return memory, []
     events: list[AlarmEvent] = []
 
     def fire(memory: AlarmMemory, trigger: Trigger, by: str = "") -> AlarmMemory:

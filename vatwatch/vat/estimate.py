@@ -13,12 +13,12 @@ import math
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 
 from vatwatch.chemistry.electrodes import ReferenceElectrode, reference_potential_sigma_mv
 from vatwatch.chemistry.indigo import half_reduced_mv, reduced_share
 from vatwatch.chemistry.nernst import thermal_mv
 from vatwatch.records import Reduction
+from vatwatch.vat.worked_out import Once
 
 GRID_STEP_MV = 4.0
 GRID_HALF_WIDTH_MV = 300.0
@@ -28,6 +28,7 @@ OFFSETS_MV: tuple[float, ...] = tuple(
 SATURATED_SHARE = 0.99
 _NORMAL_95 = 1.6448536269514722  # 95 % quantile of the standard normal distribution
 _SIGMA_STEP_MV = 0.5
+_MOST_SPREADS = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,17 +51,22 @@ class OffsetBelief:
         return math.fsum(w * o for w, o in zip(self.weights, OFFSETS_MV, strict=True))
 
     def sigma_mv(self) -> float:
-        mean = self.mean_mv()
-        return math.sqrt(math.fsum(w * (o - mean) ** 2 for w, o in zip(self.weights, OFFSETS_MV, strict=True)))
+        return _sigma_mv(self)
 
     def quantile_mv(self, probability: float) -> float:
-        return _spread(self, _SIGMA_STEP_MV).quantile(probability)
+        return _spreads(self).at(_SIGMA_STEP_MV).quantile(probability)
+
+
+@Once
+def _sigma_mv(belief: OffsetBelief) -> float:
+    mean = belief.mean_mv()
+    return math.sqrt(math.fsum(w * (o - mean) ** 2 for w, o in zip(belief.weights, OFFSETS_MV, strict=True)))
 
 
 class _Spread:
     """Belief and measurement noise together: the distribution function of offset + N(0, σ), tabulated once."""
 
-    __slots__ = ("cumulative", "points")
+    __slots__ = ("cumulative", "interval", "points")
 
     def __init__(self, belief: OffsetBelief, sigma_mv: float) -> None:
         reach = math.ceil(5.0 * sigma_mv / GRID_STEP_MV) + 1
@@ -82,6 +88,7 @@ class _Spread:
             done += completed[position]
             cumulative[position] += done
         self.cumulative = cumulative
+        self.interval = (self.quantile(0.05), self.quantile(0.5), self.quantile(0.95))
 
     def quantile(self, probability: float) -> float:
         i = min(max(bisect_left(self.cumulative, probability), 1), len(self.cumulative) - 1)
@@ -100,9 +107,23 @@ class _Spread:
         return min(max(1.0 - below, 0.0), 1.0)
 
 
-@lru_cache(maxsize=256)
-def _spread(belief: OffsetBelief, sigma_mv: float) -> _Spread:
-    return _Spread(belief, sigma_mv)
+class _Spreads:
+    """One belief's tables, by noise in whole steps: beliefs stand for an hour at least, the readings' noise hardly moves."""
+
+    def __init__(self, belief: OffsetBelief) -> None:
+        self._belief = belief
+        self._known: dict[float, _Spread] = {}
+
+    def at(self, sigma_mv: float) -> _Spread:
+        spread = self._known.get(sigma_mv)
+        if spread is None:
+            if len(self._known) >= _MOST_SPREADS:
+                self._known.clear()
+            spread = self._known[sigma_mv] = _Spread(self._belief, sigma_mv)
+        return spread
+
+
+_spreads = Once(_Spreads)
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,8 +160,9 @@ def couple_from_readings(
 def estimate_reduction(couple: Couple, belief: OffsetBelief, share_limit: float) -> Reduction:
     """Median and 90 % interval of the reduced share, the margin in mV, and the chance of standing above the limit."""
     sigma = max(_SIGMA_STEP_MV, round(couple.sigma_mv / _SIGMA_STEP_MV) * _SIGMA_STEP_MV)
-    spread = _spread(belief, sigma)
-    low, middle, high = (couple.margin_mv + spread.quantile(p) for p in (0.05, 0.5, 0.95))
+    spread = _spreads(belief).at(sigma)
+    from_low, from_middle, from_high = spread.interval
+    low, middle, high = couple.margin_mv + from_low, couple.margin_mv + from_middle, couple.margin_mv + from_high
     t = couple.temperature_c
     share, share_low, share_high = (reduced_share(-margin, 0.0, t) for margin in (middle, low, high))
     limit_margin = margin_of_share(share_limit, t)

@@ -12,7 +12,7 @@ from dataclasses import replace
 from vatwatch.chemistry.alkali import ph_equivalent_25c
 from vatwatch.chemistry.electrodes import ReferenceElectrode, eh_mv_from_orp, reference_potential_sigma_mv
 from vatwatch.errors import RangeError
-from vatwatch.records import AlarmAction, JournalEntry, Measured, Reduction, Sample, Scan, StepResult
+from vatwatch.records import AlarmAction, JournalEntry, Measured, Sample, Scan, StepResult
 from vatwatch.terms import EntryKind, Flag, Quantity, VatCondition
 from vatwatch.vat import window
 from vatwatch.vat.alarm_set import run_alarms, situations
@@ -26,6 +26,7 @@ from vatwatch.vat.scan import heed_notices, measure, quantities_out, remember
 from vatwatch.vat.settings import MINUTE_MS, VatSettings
 from vatwatch.vat.state import VatState
 from vatwatch.vat.tiring import look_ahead, values_by_quantity
+from vatwatch.vat.worked_out import Once
 
 GAP_MS = 2 * MINUTE_MS
 """A hole in the record longer than this starts alarm delays afresh: nobody knows what happened in it."""
@@ -54,19 +55,22 @@ def step(
     series, flagged = flag_samples(state.series, samples, slot_ms - settings.scan_ms, heeded)
     probes = remember(heeded, settings, flagged)
     faults = step_faults(settings, state.faults, slot_ms, flagged, journal, probes)
-    state = replace(state, probes=probes, series=series, faults=faults, slot_ms=slot_ms)
     measured = measure(withheld(probes, faults.findings), settings, slot_ms)
     ph, orp, temperature = doubted(measured, faults.findings, settings)
     reference = _orp_reference(settings)
     ph_25c = _equivalent_25c(ph, temperature, settings)
-    couple = _couple(ph, orp, temperature, reference, settings)
-    state = read_journal(state, settings, slot_ms, journal, couple)
+    eh_mv, eh_sigma = _eh(orp, temperature, reference)
+    couple = _couple(eh_mv, ph, orp, temperature, reference, settings)
+    if journal:
+        state = read_journal(state, settings, slot_ms, journal, couple)
     state = age_belief(state, slot_ms)
     reduction = None if couple is None else estimate_reduction(couple, state.belief, settings.window.reduction_low)
-    state, values, limits = _hold_against_limits(state, settings, ph_25c, reduction, temperature.value)
-    settling = state.settled_from_ms is not None and slot_ms < state.settled_from_ms
-    condition, shortfalls = window.judge(ph, orp, temperature, reduction, state.beyond, settling)
-    eh_mv, eh_sigma = _eh(orp, temperature, reference)
+    limits = window.limits_of(settings, temperature.value)
+    values = window.values_of(ph_25c, reduction, temperature.value)
+    beyond, been_inside = _hold_against_limits(state, values, limits)
+    settled_from_ms = state.settled_from_ms
+    settling = settled_from_ms is not None and slot_ms < settled_from_ms
+    condition, shortfalls = window.judge(ph, orp, temperature, reduction, beyond, settling)
     scan = Scan(
         slot_ms=slot_ms,
         vat=settings.vat,
@@ -79,10 +83,16 @@ def step(
         reduction=reduction,
         condition=condition,
         shortfalls=shortfalls,
-        settled_from_ms=state.settled_from_ms if settling else None,
+        settled_from_ms=settled_from_ms if settling else None,
     )
     state = replace(
         state,
+        slot_ms=slot_ms,
+        probes=probes,
+        series=series,
+        faults=faults,
+        beyond=beyond,
+        been_inside=been_inside,
         history=extend(state.history, scan),
         ahead=look_ahead(
             state.ahead,
@@ -92,12 +102,12 @@ def step(
             limits,
             state.belief,
             min(ph.sigma or 0.0, MOST_DOUBT_PH),
-            max((doing.time_ms for doing in state.doings), default=None),
+            state.last_doing_ms,
             any(entry.kind in DISTURBING for entry in journal),
             any(entry.kind in (EntryKind.FEED, EntryKind.REMADE) for entry in journal),
         ),
     )
-    out = quantities_out(state.probes, settings, slot_ms)
+    out = quantities_out(probes, settings, slot_ms)
     at = {name: limit.at for name, limit in limits.items()}
     judged = situations(state, settings, scan, values, at, settling, out)
     state, events, pushes = run_alarms(state, settings, scan, judged, actions)
@@ -147,6 +157,7 @@ def after_gap(state: VatState, settings: VatSettings, slot_ms: int) -> VatState:
     return replace(state, alarms=alarms)
 
 
+@Once
 def _orp_reference(settings: VatSettings) -> ReferenceElectrode | None:
     for probe in settings.probes:
         if probe.signal.quantity is Quantity.ORP:
@@ -170,16 +181,16 @@ def _equivalent_25c(ph: Measured, temperature: Measured, settings: VatSettings) 
 
 
 def _couple(
+    eh_mv: float | None,
     ph: Measured,
     orp: Measured,
     temperature: Measured,
     reference: ReferenceElectrode | None,
     settings: VatSettings,
 ) -> Couple | None:
-    if ph.value is None or orp.value is None or temperature.value is None or reference is None:
+    if eh_mv is None or ph.value is None or temperature.value is None or reference is None:
         return None
     try:
-        eh_mv = eh_mv_from_orp(orp.value, reference, temperature.value)
         return couple_from_readings(
             eh_mv, orp.sigma or 0.0, ph.value, ph.sigma or 0.0, temperature.value, reference, settings.e7_mv
         )
@@ -200,21 +211,18 @@ def _eh(
 
 
 def _hold_against_limits(
-    state: VatState,
-    settings: VatSettings,
-    ph_25c: float | None,
-    reduction: Reduction | None,
-    temperature_c: float | None,
-) -> tuple[VatState, dict[str, float | None], dict[str, Limit]]:
-    limits = window.limits_of(settings, temperature_c)
-    values = window.values_of(ph_25c, reduction, temperature_c)
-    beyond = dict(state.beyond)
-    inside = set(state.been_inside)
+    state: VatState, values: dict[str, float | None], limits: dict[str, Limit]
+) -> tuple[dict[str, bool], tuple[str, ...]]:
+    """Which limits are passed now, and which the vat has once stood inside. The state's own objects while nothing moves."""
+    beyond, been_inside = state.beyond, state.been_inside
     for name, limit in limits.items():
         value = values[name]
         if value is None:
             continue
-        beyond[name] = limit.beyond(value, beyond.get(name, False))
-        if not beyond[name]:
-            inside.add(name)
-    return replace(state, beyond=beyond, been_inside=tuple(sorted(inside))), values, limits
+        before = beyond.get(name)
+        now = limit.beyond(value, before is True)
+        if now is not before:
+            beyond = {**beyond, name: now}
+        if not now and name not in been_inside:
+            been_inside = tuple(sorted((*been_inside, name)))
+    return beyond, been_inside

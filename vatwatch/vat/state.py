@@ -22,6 +22,7 @@ from vatwatch.vat.recognise import Minute
 from vatwatch.vat.scan import ProbeMemory
 from vatwatch.vat.tiring import Ahead, Chance
 from vatwatch.vat.trend import Trend
+from vatwatch.vat.worked_out import Once
 
 STATE_FORMAT = 2
 
@@ -82,12 +83,23 @@ class VatState:
     @property
     def settled_from_ms(self) -> int | None:
         """When the last of what was done will have settled; None when nothing was done."""
-        return max((doing.settled_ms for doing in self.doings), default=None)
+        return _latest(self.doings)[0]
+
+    @property
+    def last_doing_ms(self) -> int | None:
+        """When something was last done to the liquor; None when nothing was."""
+        return _latest(self.doings)[1]
 
     @property
     def last_feed(self) -> Doing | None:
         feeds = [doing for doing in self.doings if doing.kind == EntryKind.FEED.value]
         return max(feeds, key=lambda doing: doing.time_ms, default=None)
+
+
+@Once
+def _latest(doings: tuple[Doing, ...]) -> tuple[int | None, int | None]:
+    """When all of it will have settled, and when the last was done."""
+    return max((one.settled_ms for one in doings), default=None), max((one.time_ms for one in doings), default=None)
 
 
 def _ahead_from(raw: dict[str, Any]) -> Ahead:

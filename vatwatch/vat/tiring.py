@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from vatwatch.chemistry.nernst import thermal_mv
 from vatwatch.records import Reduction
 from vatwatch.vat import shapes, window
-from vatwatch.vat.alarms import Situation
+from vatwatch.vat.alarms import NOT_BEYOND, Situation
 from vatwatch.vat.estimate import SATURATED_SHARE, OffsetBelief
 from vatwatch.vat.forecast import NORMAL_TENTHS, STEP_MS, Crossing, TrendMemory, Ways, follow, ways_to
 from vatwatch.vat.lately import MARGIN, PH, TEMPERATURE, Lately, extended, kept_between
@@ -249,7 +249,7 @@ def situations_ahead(
     for alarm, limit in LIMIT_AHEAD.items():
         lead_ms = HEATING_WITHIN_MS if alarm == HEATING else settings.lead_ms
         if alarm in (COOLING, HEATING) and not settings.warmed:
-            found[alarm] = Situation(beyond=False)
+            found[alarm] = NOT_BEYOND
             continue
         if beyond.get(limit, False):
             # It has come to pass: the alarm of the limit itself speaks now, and this one waits with it.
@@ -298,12 +298,18 @@ def _doubtful(
     chance = ahead.chance(window.OFF_REDUCTION)
     now = 1.0 - reduction.probability_fit
     soon, day = (now, now) if chance is None else (chance.soon, chance.day)
-    then = datetime.fromtimestamp(slot_ms / 1000, tz=UTC).astimezone(settings.timezone)
-    evening = EVENING[0] <= then.hour * 60 + then.minute < EVENING[1]
+    if soon < DOUBT_ANY_TIME and day < DOUBT_IN_EVENING:
+        return Situation(beyond=False, value=reduction.probability_fit)
+    evening = _is_evening(settings, slot_ms)
     doubted = soon >= DOUBT_ANY_TIME or (evening and day >= DOUBT_IN_EVENING)
     worth = offset_sigma_mv >= WORTH_A_LOOK_MV
     daily = long_ago and evening and ahead.spent_ms is not None and day >= DOUBT_ANY_TIME
     return Situation(beyond=worth and ((fallen and doubted) or daily), value=reduction.probability_fit)
+
+
+def _is_evening(settings: VatSettings, slot_ms: int) -> bool:
+    then = datetime.fromtimestamp(slot_ms / 1000, tz=UTC).astimezone(settings.timezone)
+    return EVENING[0] <= then.hour * 60 + then.minute < EVENING[1]
 
 
 def values_by_quantity(

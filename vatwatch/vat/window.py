@@ -13,6 +13,7 @@ from vatwatch.terms import VatCondition
 from vatwatch.vat.estimate import margin_of_share
 from vatwatch.vat.limits import Limit, Side
 from vatwatch.vat.settings import VatSettings
+from vatwatch.vat.worked_out import Once
 
 OVERHEAT = "overheat"
 OFF_REDUCTION = "off-reduction"
@@ -35,12 +36,16 @@ SURE_ENOUGH = 0.9
 
 def limits_of(settings: VatSettings, temperature_c: float | None) -> dict[str, Limit]:
     """Every limit of one vat by name. The reduction limit is held as a margin in mV, which does not saturate."""
-    window, bands = settings.window, settings.deadbands
     # An impossible temperature makes no estimate; the limit itself must still stand.
     at_c = 25.0 if temperature_c is None else min(max(temperature_c, 0.0), 100.0)
-    margin = margin_of_share(window.reduction_low, at_c)
+    margin = margin_of_share(settings.window.reduction_low, at_c)
+    return {OFF_REDUCTION: Limit(Side.LOW, margin, settings.deadbands.margin_mv), **_fixed_limits(settings)}
+
+
+@Once
+def _fixed_limits(settings: VatSettings) -> dict[str, Limit]:
+    window, bands = settings.window, settings.deadbands
     return {
-        OFF_REDUCTION: Limit(Side.LOW, margin, bands.margin_mv),
         OFF_PH_LOW: Limit(Side.LOW, window.ph_low, bands.ph),
         OFF_PH_HIGH: Limit(Side.HIGH, window.ph_high, bands.ph),
         OFF_COLD: Limit(Side.LOW, window.temperature_low_c, bands.temperature_c),
