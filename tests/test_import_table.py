@@ -64,7 +64,8 @@ ALLOWED: dict[str, set[str]] = {
     },
     "commands": {
         "calibrating", "calibration_dialogue", "calibration_due",
-        "assembly", "explain", "checkup", "commissioning", "config", "daemon", "demo", "page", "season", "store",
+        "assembly", "explain", "checkup", "commissioning", "config", "daemon", "demo", "destinations", "handed_in", "page",
+        "season", "store",
         "terminal", "trial_settings", "vatwatch", *LEAVES,
     },
     "cli": {"commands", "vatwatch", *LEAVES},
@@ -76,6 +77,7 @@ PURE_MODULES = (
     "probes/modbus.py",
     "probes/inference.py",
     "outlets/homie.py",
+    "outlets/mqtt_actions.py",
     "outlets/rounds.py",
     "outlets/digests.py",
     "page/wording.py",

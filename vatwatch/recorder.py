@@ -50,6 +50,7 @@ SNAPSHOT_EVERY_MS = HOUR_MS
 STALL_S = 5.0
 """If the thread itself was held up longer than this (suspend, stopped process), the empty slots are not invented."""
 IDLE_S = 0.5
+KEEPS_UP_SCANS, KEEPS_UP_S = 3, 30.0
 MOST_SLOTS_TOGETHER = 60
 
 
@@ -78,7 +79,7 @@ class Recorder:
         self._inbox = inbox_path
         self._on_commit = on_commit
         self._recalibrate = recalibrate
-        self._shed = shed or ShedWatch(next(iter(vats.values())).timezone)
+        self._shed = shed or ShedWatch(self._judging.night.timezone)
         self._scan_ms = self._judging.scan_ms
         self._grace_ms = GRACE_S * 1000 * clock.rate
         self._turn = threading.Condition()
@@ -130,6 +131,12 @@ class Recorder:
             return True
         self._thread.join(timeout_s)
         return not self._thread.is_alive()
+
+    @property
+    def keeps_up(self) -> bool:
+        """Whether slots are being judged about when they are due. A thread that only goes round in errors does not."""
+        behind_ms = self._clock.now_ms() - self._slot_ms
+        return self.alive and behind_ms <= max(KEEPS_UP_SCANS * self._scan_ms, KEEPS_UP_S * 1000 * self._clock.rate)
 
     @property
     def alive(self) -> bool:
@@ -326,8 +333,8 @@ class Recorder:
         """Every vat, slot by slot, up to the slot that ends at `through_ms`; the batch says all that is to be kept."""
         steps: list[StepResult] = []
         told: list[Push] = []
-        in_sight: dict[str, Outlook | None] = {}
         of_shed = [action for action in self._actions if not action.vat]
+        in_sight: dict[str, Outlook | None] = {}
         while self._slot_ms < through_ms:
             self._slot_ms += self._scan_ms
             judged = self._judge_slot(self._slot_ms)
