@@ -135,12 +135,9 @@ class Shed:
             one.notify()
 
     def tried(self, since: dict[str, int]) -> bool:
-        """Whether every outlet has met the trouble."""
+        """Whether every outlet that has something to deliver has met the trouble."""
         now = self.failures()
-        return all(now.get(name, 0) > since.get(name, 0) for name in self.names())
-
-    def names(self) -> set[str]:
-        return {one.name for one in self.forwarders}
+        return all(now[one.name] > since[one.name] or self._done(one) for one in self.forwarders)
 
     def failures(self) -> dict[str, int]:
         found: Counter[str] = Counter()
@@ -151,13 +148,12 @@ class Shed:
 
     def delivered(self) -> bool:
         """Whether every cursor stands at its stream's end."""
+        return all(map(self._done, self.forwarders))
+
+    def _done(self, one: Forwarder) -> bool:
         with StoreReader(self.path) as reader:
             newest = {stream: reader.newest(stream) for stream in Stream}
-        return all(
-            delivery.position == newest[Stream(delivery.stream)]
-            for one in self.forwarders
-            for delivery in one.deliveries
-        )
+        return all(delivery.position == newest[Stream(delivery.stream)] for delivery in one.deliveries)
 
     def assert_all_is_there(self, wakes: bool) -> None:
         """The database has every scan, the broker the newest one, the phone every message once."""
