@@ -19,7 +19,7 @@ import pytest
 
 from tests.benchmarks.watch.__main__ import PROBE, VAT, Look, look
 from tests.end_to_end.shed import METER
-from tests.services import HOST, Answer, HttpReceiver, Mosquitto, free_port, wait_until
+from tests.services import HOST, Answer, HttpReceiver, Mosquitto, free_port, port_answers, wait_until
 from vatwatch.errors import StoreError
 from vatwatch.store.reading import StoreReader
 from vatwatch.terms import Stream
@@ -92,7 +92,7 @@ def run(place: Path, hours: float, warm_up_hours: float) -> tuple[list[Look], in
             except StoreError:
                 return 0
 
-        wait_until(lambda: scans() > 3, "the watch has begun", 60)
+        wait_until(lambda: scans() > 3 and port_answers(ports["page"]), "the watch has begun", 120)
         looks = []
         began = time.monotonic()
         turn = 0
@@ -106,7 +106,7 @@ def run(place: Path, hours: float, warm_up_hours: float) -> tuple[list[Look], in
                 broker.thaw()
             hot = "11.00 -690.0 70.00" if turn % 12 == 4 else f"10.9{turn % 10} -{690 + turn % 5}.0 30.0{turn % 10}"
             (place / "liquor-0").write_text(hot)
-            with urlopen(f"http://{HOST}:{ports['page']}/", timeout=20) as answer:
+            with urlopen(f"http://{HOST}:{ports['page']}/", timeout=60) as answer:
                 assert answer.status == 200
             time.sleep(900 / RATE)
             database.heard.clear()
