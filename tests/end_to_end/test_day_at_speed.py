@@ -105,7 +105,8 @@ def run(place: Path, hours: float, warm_up_hours: float) -> tuple[list[Look], in
             if turn % 16 == 7:
                 broker.thaw()
             hot = "11.00 -690.0 70.00" if turn % 12 == 4 else f"10.9{turn % 10} -{690 + turn % 5}.0 30.0{turn % 10}"
-            (place / "liquor-0").write_text(hot)
+            (place / "liquor.new").write_text(hot)  # the meter must never find it half written
+            (place / "liquor.new").replace(place / "liquor-0")
             with urlopen(f"http://{HOST}:{ports['page']}/", timeout=60) as answer:
                 assert answer.status == 200
             time.sleep(900 / RATE)
