@@ -122,7 +122,7 @@ def run(place: Path, hours: float, warm_up_hours: float) -> tuple[list[Look], in
                 return reader.newest(Stream.SCANS) - reader.delivery("influxdb", Stream.SCANS).position < 100 * VATS
 
         wait_until(done, "the database has caught up", 120)
-        assert phone.heard, "an overheat was told"
+        assert phone.heard or hours < 2, "an overheat was told"
     assert daemon.returncode == 0, (place / "daemon.log").read_text()[-3000:]
     return looks, count
 
