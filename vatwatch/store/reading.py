@@ -71,6 +71,9 @@ class StoreReader:
             raise faults.store_error(error, self._path) from error
         try:
             self._connection.execute("PRAGMA query_only = ON")
+            if sure_times_only:
+                # An outlet reads on from where it was: pages behind it are not wanted again. In KiB.
+                self._connection.execute("PRAGMA cache_size = -512")
             self._check_layout()
             self._shelf = Shelf(self._connection)
         except sqlite3.Error as error:
