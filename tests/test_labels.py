@@ -19,7 +19,8 @@ from vatwatch.dyeing.outcomes import RUBBING_GRADES
 from vatwatch.dyeing.pieces import Stage
 from vatwatch.dyeing.steps import Detail, Part, Step
 from vatwatch.terms import Look
-from vatwatch.vat import alarm_set, tiring, window
+from vatwatch.vat import alarm_set, shed_alarms, tiring, window
+from vatwatch.vat.probe_fault_names import FaultName
 from vatwatch.vat.recipes import Chemistry, Fibre
 
 PAGE = (Path(__file__).resolve().parent.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
@@ -34,6 +35,7 @@ WORDS = {word.split(": ")[-1].split(", and")[0].strip() for word in WORDS}
 ENUMS: list[type[Enum]] = [
     terms.VatCondition, terms.EntryKind, terms.AlarmState, terms.ActionVerb, terms.Urgency, terms.Signal,
     Look, Alkali, ReferenceElectrode, Chemistry, Fibre, Fault, CheckSolution, Stage, Step, Part, Detail,
+    FaultName,
 ]  # fmt: skip
 
 
@@ -44,6 +46,7 @@ def test_every_word_of_an_enumeration_is_listed(enum: type[Enum]) -> None:
 
 def test_every_alarm_and_reason_is_listed() -> None:
     reasons = {window.NO_PH, window.NO_ORP, window.NO_TEMPERATURE, window.NO_ESTIMATE, window.SETTLING, window.UNSURE}
+    assert set(shed_alarms.DEFINITIONS) <= WORDS
     assert {*tiring.LIMIT_AHEAD, tiring.UNLOGGED, tiring.DOUBTFUL} <= WORDS
     assert {window.OVERHEAT, *window.OFF_LIMITS, *alarm_set.SILENT.values(), *reasons} <= WORDS
 

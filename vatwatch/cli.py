@@ -11,12 +11,12 @@ from typing import Annotated
 import typer
 
 from vatwatch import __version__
-from vatwatch.commands import backtest, journal, outcomes, page, probes, record, season, watching
+from vatwatch.commands import alarms, backtest, journal, outcomes, page, probes, record, season, watching
 from vatwatch.commands.application import app as app
 from vatwatch.commands.application import err, out
 from vatwatch.errors import ConfigError, VatwatchError
 
-GATHERED = (watching, probes, journal, season, outcomes, backtest, record, page)
+GATHERED = (watching, probes, journal, alarms, season, outcomes, backtest, record, page)
 """Importing them hangs their commands on the application; each imports the room that does the work when it is called."""
 
 

@@ -13,14 +13,17 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from types import FrameType
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from vatwatch import assembly, destinations, service_manager
 from vatwatch.clock import Clock, SystemClock
+from vatwatch.clock_sync import ClockSource
 from vatwatch.config import Config
 from vatwatch.errors import ConfigError, StoreError
 from vatwatch.in_force import why_unusable
 from vatwatch.outlets.forwarder import Forwarder, Outlet
+from vatwatch.outlets.ledger import Actions
 from vatwatch.outlets.urgent import UrgentSender
 from vatwatch.page.address import origin_of, page_url
 from vatwatch.page.app import Page, create_app
@@ -28,13 +31,16 @@ from vatwatch.page.passphrase import read_passphrase
 from vatwatch.page.server import PageServer
 from vatwatch.probes.reader import PortReader
 from vatwatch.recorder import Recorder
-from vatwatch.records import Calibration, PortEvent
+from vatwatch.records import Calibration, Delivery, PortEvent
 from vatwatch.shed_facts import FactFinder
 from vatwatch.shed_watch import ShedWatch
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.salvage import open_or_salvage
 from vatwatch.store.writing import StoreWriter
 from vatwatch.vat.settings import VatSettings
+
+if TYPE_CHECKING:
+    from vatwatch.outlets.heartbeat import Heartbeat, HeartbeatSettings
 
 log = logging.getLogger(__name__)
 
@@ -68,7 +74,7 @@ class Daemon:
     ) -> None:
         self.config = config
         self.source = source
-        self.clock = clock or SystemClock()
+        self.clock = clock or SystemClock(ClockSource(config.site.clock_set_file))
         self.store_path = config.site.data / STORE_NAME
         self.page_url: str | None = None
         self._vats = assembly.vat_settings(config, source)
@@ -79,6 +85,7 @@ class Daemon:
         self._urgent: UrgentSender | None = None
         self._readers: list[PortReader] = []
         self._forwarders: list[Forwarder] = []
+        self._heartbeat: Heartbeat | None = None
         self._page: PageServer | None = None
         self._page_app: Page | None = None
         self._stop_asked = threading.Event()
@@ -97,11 +104,21 @@ class Daemon:
         """A new read-only connection to the store; one per thread."""
         return StoreReader(self.store_path)
 
+    def open_ledger(self) -> StoreReader:
+        """The same for an outlet: nothing in it bears a time that is in doubt."""
+        return StoreReader(self.store_path, sure_times_only=True)
+
     def start(self) -> None:
         """Open store, threads, page. Broker, database, phone and probes may all be away. Raises VatwatchError."""
         outlets = destinations.outlets(
-            self.config, self.source, self.open_reader, self.clock.now_ms, self._page_address()
+            self.config,
+            self.source,
+            self.open_ledger,
+            self.clock.now_ms,
+            self._page_address(),
+            Actions(lambda action: self.recorder.submit(action), lambda tally: self.recorder.record_delivery(tally)),
         )
+        heartbeat = destinations.heartbeat_settings(self.config, self.source)
         # Phones once more, with connections of their own: for danger while the store cannot be written.
         targets = destinations.phone_outlets(
             self.config, self.source, self.clock.now_ms, self._page_address(), danger_only=True
@@ -136,23 +153,38 @@ class Daemon:
             self.stop()
             raise
         for outlet in (*outlets, *self._extra_outlets):
-            forwarder = Forwarder(outlet, self.open_reader, self._recorder, self.clock.now_ms)
+            forwarder = Forwarder(outlet, self.open_ledger, self._recorder, self.clock.now_ms)
             self._forwarders.append(forwarder)
             forwarder.start()
+        if heartbeat is not None:
+            self._start_heartbeat(heartbeat)
         for port in self._ports:
             reader = PortReader(port, self.clock.now_ms, self._recorder.take, self.clock.rate)
             self._readers.append(reader)
             reader.start()
 
+    def _start_heartbeat(self, settings: HeartbeatSettings) -> None:
+        from vatwatch.outlets.heartbeat import NAME, STREAM, Heartbeat
+
+        with self.open_reader() as reader:
+            known = [one for one in reader.deliveries() if (one.outlet, one.stream) == (NAME, STREAM)]
+        self._heartbeat = Heartbeat(
+            settings,
+            lambda: not self.stuck() and self.recorder.keeps_up,
+            self.recorder.record_delivery,
+            known[0] if known else Delivery(NAME, STREAM),
+            self.clock.now_ms,
+        )
+        self._heartbeat.start()
+
     def _begin_after_the_record(self) -> None:
         with self.open_reader() as reader:
             span = reader.span()
-        if span is not None and isinstance(self.clock, SystemClock):
-            behind_ms = self.clock.not_before(span[1])
+        if isinstance(self.clock, SystemClock):
+            behind_ms = self.clock.begin(0 if span is None else span[1])
             if behind_ms:
                 log.warning(
-                    "this machine's clock is %.0f s behind the end of the record; the watch goes on from there. "
-                    "Set the clock (network time) and restart",
+                    "this machine's clock is %.0f s behind the end of the record; the watch goes on from there",
                     behind_ms / 1000,
                 )
 
@@ -178,6 +210,8 @@ class Daemon:
                 late.append(f"outlet {forwarder.name}")
         if self._urgent is not None:
             self._urgent.stop(left())
+        if self._heartbeat is not None and not self._heartbeat.stop(left()):
+            late.append("heartbeat")
         recorder_ended = self._recorder is None or self._recorder.stop(left())
         if not recorder_ended:
             late.append("recorder")
@@ -255,7 +289,9 @@ class Daemon:
             self._page_app.ring()
 
     def _outlet_names(self) -> list[str]:
-        return [forwarder.name for forwarder in self._forwarders]
+        return [forwarder.name for forwarder in self._forwarders] + (
+            [] if self._heartbeat is None else [self._heartbeat.name]
+        )
 
     def _page_address(self) -> str | None:
         page = self.config.page
@@ -278,6 +314,7 @@ class Daemon:
             passphrase=None if page.passphrase_file is None else read_passphrase(page.passphrase_file),
             guests=page.guests,
             also=[] if page.address is None else [origin_of(page.address)],
+            outlets=lambda: dict.fromkeys(self._outlet_names()) | {f.name: f.held for f in self._forwarders},
         )
         self._page = PageServer(self._page_app, page.host, page.port, self._page_app.close)
         self._page.start()

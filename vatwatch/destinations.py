@@ -11,10 +11,14 @@ from typing import TYPE_CHECKING
 
 from vatwatch.config import Config
 from vatwatch.errors import ConfigError
+from vatwatch.terms import Stream
+
+HELD_LOOKED_AT = 1000
 
 if TYPE_CHECKING:
     from vatwatch.outlets.forwarder import Outlet
-    from vatwatch.outlets.ledger import Ledger
+    from vatwatch.outlets.heartbeat import HeartbeatSettings
+    from vatwatch.outlets.ledger import Actions, Ledger
     from vatwatch.outlets.phone import PhoneTarget
 
 
@@ -47,8 +51,12 @@ def outlets(
     open_ledger: Callable[[], Ledger],
     clock_ms: Callable[[], int],
     page_url: str | None,
+    actions: Actions | None = None,
 ) -> list[Outlet]:
-    """One outlet for each table that is there; none of them is needed. Raises ConfigError for an unreadable secret."""
+    """One outlet for each table that is there; none of them is needed. Raises ConfigError for an unreadable secret.
+
+    `actions` is where those go that the broker is allowed to hand in.
+    """
     # Imported here: a shed without a broker, a database or a phone should not carry their libraries in memory.
     built: list[Outlet] = []
     if config.mqtt is not None:
@@ -70,6 +78,7 @@ def outlets(
                 ),
                 open_ledger,
                 clock_ms,
+                actions if mqtt.take_actions else None,
             )
         )
     if config.influx is not None:
@@ -113,3 +122,37 @@ def phone_targets(config: Config, source: str, page_url: str | None) -> dict[str
         if url is not None:
             targets[name] = PhoneTarget(name, table.wishes(config.site.timezone), url, page_url)
     return targets
+
+
+def heartbeat_settings(config: Config, source: str) -> HeartbeatSettings | None:
+    """What the heartbeat needs, its address read from its own file; None where there is no such table."""
+    from vatwatch.outlets.heartbeat import HeartbeatSettings
+
+    table = config.heartbeat
+    if table is None:
+        return None
+    url = read_secret(table.url_file, source, "heartbeat", "url_file") or ""
+    return HeartbeatSettings(url, table.every_min * 60, table.method)
+
+
+def outlets_now(config: Config, ledger: Ledger, now_ms: int) -> dict[str, tuple[int, int] | None]:
+    """Every outlet of these settings by its name in the record, with what a phone holds for its quiet hours.
+
+    For who looks from outside, while the daemon runs or not: until when (ms), and how many messages.
+    """
+    from vatwatch.outlets.phone import outlet_name
+    from vatwatch.outlets.rounds import Lane, next_round
+
+    tables = {"mqtt": config.mqtt, "influxdb": config.influx, "heartbeat": config.heartbeat}
+    found: dict[str, tuple[int, int] | None] = {name: None for name, table in tables.items() if table is not None}
+    known = {delivery.outlet for delivery in ledger.deliveries()}
+    for name, table in config.phone.items():
+        found[outlet_name(name, Lane.DANGER)] = None
+        others = outlet_name(name, Lane.OTHERS)
+        found[others] = None
+        rows = ledger.rows_after(Stream.PUSHES, ledger.delivery(others, Stream.PUSHES).position, HELD_LOOKED_AT)
+        if rows and others in known:
+            planned = next_round(rows, table.wishes(config.site.timezone), Lane.OTHERS, now_ms, (), None)
+            if planned.held_until_ms is not None:
+                found[others] = (planned.held_until_ms, planned.held)
+    return found

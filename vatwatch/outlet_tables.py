@@ -87,5 +87,5 @@ class HeartbeatTable(Table):
     """A web address that is called while the watch goes on; the service behind it tells you when the calls stop."""
 
     url_file: Path = Field(description="file that holds the address (it is a secret)")
-    every_min: float = Field(5, ge=0.05, le=1440, description="how often it is called, minutes")
+    every_min: float = Field(5, ge=0.01, le=1440, description="how often it is called, minutes")
     method: Literal["GET", "POST"] = Field("GET", description="how it is called")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import tzinfo
 
 from rich.console import Console, Group, RenderableType
@@ -11,10 +11,17 @@ from rich.table import Table
 from rich.text import Text
 
 from vatwatch.page import wording
+from vatwatch.page.standing import OF_SHED, troubles
 from vatwatch.records import Delivery, Outlook, Reduction, Rejected, Scan, VatCard
 from vatwatch.store.reading import StoreReader
+from vatwatch.terms import AlarmState, Stream
 
 BAR_WIDTH = 40
+CLOCK_NOT_SET = (
+    "This machine's clock is not known to be right. The vats are watched and messages go out, but nothing is forwarded "
+    "to broker or database until the time is known; the record then gets its true times. Look to the network, or set "
+    "the clock."
+)
 
 
 def reduction_bar(reduction: Reduction, width: int = BAR_WIDTH) -> str:
@@ -55,22 +62,42 @@ def vat_panel(
     return Panel(Group(*lines), title=f"{card.name} ({card.chemistry}, {card.fibre})", title_align="left")
 
 
-def print_now(out: Console, reader: StoreReader, now_ms: int, zone: tzinfo, stale_after_ms: int) -> None:
-    """Every vat, what stands as an alarm, and whether anything waits to be delivered."""
-    names = {}
+def print_now(
+    out: Console,
+    reader: StoreReader,
+    now_ms: int,
+    zone: tzinfo,
+    stale_after_ms: int,
+    outlets: Mapping[str, tuple[int, int] | None] | None = None,
+) -> None:
+    """Every vat, what stands as an alarm, and whether anything waits to be delivered.
+
+    `outlets` names those of the present settings, each with until when it holds messages on purpose, and how many.
+    """
+    names = {OF_SHED: "The shed"}
     for card in reader.cards():
         names[card.vat] = card.name
         scan, outlook = reader.last_scan(card.vat), reader.outlook(card.vat)
         out.print(vat_panel(card, scan, now_ms, stale_after_ms, zone, outlook))
     for event in reader.standing_alarms():
-        words = wording.alarm_words(event, now_ms, zone)
+        until_ms = reader.shelved_until(event) if event.to_state is AlarmState.SHELVED else None
+        words = wording.alarm_words(event, now_ms, zone, until_ms)
         out.print(f"{names.get(event.vat, event.vat)}: {words}", markup=False, soft_wrap=True)
-    for line in delivery_lines(reader.deliveries(), reader.rejected()):
+    if reader.doubt() is not None:
+        out.print(CLOCK_NOT_SET, markup=False, soft_wrap=True)
+    present = None if outlets is None else outlets
+    for line in troubles(reader, None if present is None else lambda: present, now_ms, zone, with_refused=False):
+        out.print(line, markup=False, soft_wrap=True)
+    deliveries = [one for one in reader.deliveries() if present is None or one.outlet in present]
+    for line in delivery_lines(deliveries, reader.rejected()):
         out.print(line, markup=False, soft_wrap=True)
 
 
 def delivery_lines(deliveries: Sequence[Delivery], rejected: Sequence[Rejected] = ()) -> list[str]:
-    """What an outlet could not deliver, in words; nothing for those that work. `rejected`: the newest first."""
+    """What an outlet other than a phone could not deliver, and what any refused for good; nothing for those that work.
+
+    `rejected`: the newest first.
+    """
     found = []
     reasons = {(one.outlet, one.stream): one for one in reversed(rejected)}
     for delivery in deliveries:
@@ -79,7 +106,14 @@ def delivery_lines(deliveries: Sequence[Delivery], rejected: Sequence[Rejected] 
             last = reasons.get((delivery.outlet, delivery.stream))
             why = delivery.last_error if last is None else f"row {last.row_number}, {last.reason}"
             rows = "row was" if delivery.dropped == 1 else "rows were"
-            found.append(f"{where}: {delivery.dropped} {rows} refused and left out there; the last one: {why}")
+            said = f"{where}: {delivery.dropped} {rows} refused and left out there; the last one: {why}"
+            if delivery.stream == "actions":
+                said = (
+                    f"{delivery.outlet}: {delivery.dropped} actions on alarms were refused so far; the last one: {why}"
+                )
+            found.append(said)
+        if delivery.stream == Stream.PUSHES or delivery.outlet == "heartbeat":
+            continue  # told in a sentence of its own
         if delivery.last_error and (delivery.last_error_ms or 0) > (delivery.last_ok_ms or 0):
             found.append(f"{where}: not delivered since then: {delivery.last_error}")
     return found

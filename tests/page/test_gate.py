@@ -90,6 +90,7 @@ def test_the_openapi_text_is_there_and_no_screen_that_loads_from_elsewhere(clien
     described = client.get("/api/openapi.json").json()
     assert set(described["paths"]) == {
         "/api/vats", "/api/vats/{vat}/curve", "/api/vats/{vat}/journal", "/api/vats/{vat}/alarms", "/api/pieces",
+        "/api/shed/alarms",
         "/api/journal",
     }  # fmt: skip
     assert client.get("/docs").status_code == 404

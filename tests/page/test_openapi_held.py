@@ -47,7 +47,11 @@ def test_every_operation_keeps_to_its_description(api: Any, mode: GenerationMode
     operations = [found.ok() for found in api.get_all_operations()]
     assert len(operations) >= 6
     for operation in operations:
-        if mode is GenerationMode.NEGATIVE and operation.method.upper() == "GET" and operation.path == "/api/vats":
+        if (
+            mode is GenerationMode.NEGATIVE
+            and operation.method.upper() == "GET"
+            and operation.path in ("/api/vats", "/api/shed/alarms")
+        ):
             continue  # takes nothing, so nothing can be wrong with it
 
         @hypothesis.seed(7)

@@ -79,6 +79,7 @@ def now(
     from vatwatch.calibration_due import calibrations_due
     from vatwatch.config import load_config
     from vatwatch.daemon import INBOX_NAME, STORE_NAME
+    from vatwatch.destinations import outlets_now
     from vatwatch.explain import explain_all
     from vatwatch.store import inbox
     from vatwatch.store.presence import is_written
@@ -87,8 +88,14 @@ def now(
 
     settings = load_config(config)
     with StoreReader(settings.site.data / STORE_NAME) as reader:
+        now_ms = int(time.time() * 1000)
         print_now(
-            out, reader, int(time.time() * 1000), ZoneInfo(settings.site.timezone), 3 * settings.site.scan_s * 1000
+            out,
+            reader,
+            now_ms,
+            ZoneInfo(settings.site.timezone),
+            3 * settings.site.scan_s * 1000,
+            outlets_now(settings, reader, now_ms),
         )
         if is_written(settings.site.data / STORE_NAME):
             for sentence in inbox.left_lying(settings.site.data / INBOX_NAME, time.time()):

@@ -17,12 +17,30 @@ from typing import Any
 
 from vatwatch.errors import ConfigError
 from vatwatch.records import AlarmEvent, Measured, Scan, VatCard
-from vatwatch.terms import AlarmState, Flag, VatCondition
+from vatwatch.terms import ActionVerb, AlarmState, Flag, VatCondition
 
 ROOT = "homie/5"
 VERSION = "5.0"
 STATES = ("init", "ready", "disconnected", "sleeping", "lost")
 DATATYPES = ("integer", "float", "boolean", "string", "enum", "color", "datetime", "duration", "json")
+SHED_NODE = "shed"
+"""Stands for what is about no single vat; no vat is called so."""
+ALARM_ACTION = "alarm-action"
+ALARM_ACTION_FORMAT = json.dumps(
+    {
+        "type": "object",
+        "required": ["verb", "alarm"],
+        "additionalProperties": False,
+        "properties": {
+            "verb": {"enum": list(ActionVerb)},
+            "alarm": {"type": "string"},
+            "minutes": {"type": "number", "exclusiveMinimum": 0, "maximum": 1440},
+            "by": {"type": "string", "maxLength": 40},
+        },
+    },
+    separators=(",", ":"),
+)
+"""JSON Schema of an action, as the convention wants it for the datatype json."""
 STATUS_WORDS = ("good", "suspect", "bad", "missing")
 
 _ID = re.compile(r"[a-z0-9](?:[a-z0-9-]*[a-z0-9])?", re.ASCII)
@@ -106,16 +124,29 @@ def alert_topic(site_id: str, vat: str, alarm: str) -> str:
     return f"{ROOT}/{site_id}/$alert/{vat}-{alarm}"
 
 
-def description(site_name: str, cards: Iterable[VatCard], version: int) -> str:
-    """The `$description` document. `version` must be greater than that of any earlier, different document."""
+def description(site_name: str, cards: Iterable[VatCard], version: int, takes_actions: bool = False) -> str:
+    """The `$description` document. `version` must be greater than that of any earlier, different document.
+
+    With `takes_actions` each vat, and a node for the shed as a whole, has a property to act on its alarms.
+    """
+    action = {
+        "name": "Answer an alarm",
+        "datatype": "json",
+        "format": ALARM_ACTION_FORMAT,
+        "settable": True,
+        "retained": False,
+    }
+    more = {ALARM_ACTION: action} if takes_actions else {}
     nodes: dict[str, Any] = {}
     for card in cards:
         check_id("the name of a vat", card.vat)
         nodes[card.vat] = {
             "name": card.name or card.vat,
             "type": "indigo vat",
-            "properties": {prop.id: _property_entry(prop) for prop in PROPERTIES},
+            "properties": {prop.id: _property_entry(prop) for prop in PROPERTIES} | more,
         }
+    if takes_actions:
+        nodes[SHED_NODE] = {"name": "The shed as a whole", "type": "dye shed", "properties": more}
     document = {"homie": VERSION, "version": version, "name": site_name, "nodes": nodes}
     check_description(document)
     return json.dumps(document, ensure_ascii=False, separators=(",", ":"))
@@ -159,12 +190,13 @@ def alerts(site_id: str, events: Iterable[AlarmEvent], names: Mapping[str, str])
     for event in events:
         if event.to_state not in _STANDING:
             continue
-        text = f"{names.get(event.vat, event.vat)}: {event.alarm.replace('-', ' ')} since {time_text(event.slot_ms)}"
+        whose = names.get(event.vat, event.vat) if event.vat else "The shed"
+        text = f"{whose}: {event.alarm.replace('-', ' ')} since {time_text(event.slot_ms)}"
         if event.value is not None and math.isfinite(event.value):
             text += f", value {event.value:.4g}"
             if event.limit is not None and math.isfinite(event.limit):
                 text += f" against a limit of {event.limit:.4g}"
-        topic = alert_topic(site_id, event.vat, event.alarm)
+        topic = alert_topic(site_id, event.vat or SHED_NODE, event.alarm)
         # Vat `a-b` with alarm `c` and vat `a` with alarm `b-c` share a topic: neither may hide the other.
         texts[topic] = f"{texts[topic]}; {text}" if topic in texts else text
     return texts

@@ -5,10 +5,11 @@ Only the shape is here. The store satisfies it; no outlet imports the store, so 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Protocol
 
-from vatwatch.records import AlarmEvent, Delivery, Numbered, Rejected, Scan, VatCard
+from vatwatch.records import AlarmAction, AlarmEvent, Delivery, Numbered, Rejected, Scan, VatCard
 from vatwatch.terms import Stream
 
 
@@ -57,3 +58,14 @@ class Bookkeeper(Protocol):
     def record_delivery(self, delivery: Delivery, rejected: Rejected | None = None) -> None:
         """Block until the record is durably committed, with the row that was refused. Raises StoreError if it cannot be."""
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class Actions:
+    """Where actions on alarms go that an outlet was handed.
+
+    `take` returns once one is on disk and raises when it is not taken; `count` keeps the tally of taken and refused ones.
+    """
+
+    take: Callable[[AlarmAction], None]
+    count: Callable[[Delivery], None]

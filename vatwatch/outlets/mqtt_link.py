@@ -90,7 +90,7 @@ class Session:
     """One connection, from its first attempt to its end."""
 
     def __init__(
-        self, settings: MqttSettings, will: tuple[str, str], hear: Callable[[Session, str, str, bool], None]
+        self, settings: MqttSettings, will: tuple[str, str], hear: Callable[[Session, str, bytes, bool], None]
     ) -> None:
         from paho.mqtt.client import Client
         from paho.mqtt.enums import CallbackAPIVersion
@@ -140,6 +140,11 @@ class Session:
 
     def unsubscribe(self, topic: str) -> None:
         self._client.unsubscribe(topic)
+
+    def remark(self, topic: str, payload: str) -> None:
+        """Say something that is not kept: whoever listens now hears it, and nobody is waited for."""
+        if self.connected:
+            self._client.publish(topic, payload.encode(), qos=0, retain=False)
 
     def publish(self, messages: Iterable[tuple[str, str]], timeout_s: float = ACKNOWLEDGE_S) -> None:
         """Publish retained messages in order; return when the broker has acknowledged every one of them."""
@@ -234,7 +239,7 @@ class Session:
             self._lock.notify_all()
 
     def _on_message(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
-        self._hear(self, message.topic, message.payload.decode("utf-8", "replace"), message.retain)
+        self._hear(self, message.topic, bytes(message.payload), message.retain)
 
 
 class Link:
@@ -251,7 +256,7 @@ class Link:
         last_words: tuple[str, str],
         greet: Callable[[Session], None],
         tend: Callable[[Session], None],
-        hear: Callable[[Session, str, str, bool], None],
+        hear: Callable[[Session, str, bytes, bool], None],
     ) -> None:
         self._settings, self._will, self._last_words = settings, will, last_words
         self._greet, self._tend, self._hear = greet, tend, hear

@@ -27,6 +27,7 @@ from vatwatch.page.desk import CurveName, Desk, Logged, NotTaken, VatView
 from vatwatch.page.drawing import stretches
 from vatwatch.page.forms import entry_complaints
 from vatwatch.page.hand import outcome_words
+from vatwatch.page.standing import OF_SHED
 from vatwatch.page.wording import Freshness
 from vatwatch.records import AlarmAction, JournalEntry, Measured
 from vatwatch.terms import ActionVerb, Flag, Quantity
@@ -94,14 +95,26 @@ def json_routes(desk: Desk) -> APIRouter:
         summary="Acknowledge, shelve, reset … an alarm",
     )
     def alarm(vat: str, body: AlarmIn) -> None:
-        now_ms = desk.clock_ms()
         with desk.open_reader() as reader:
             if all(card.vat != vat for card in reader.cards()):
                 raise HTTPException(404, f"There is no vat {vat!r} here.")
+        take_action(vat, body)
+
+    def take_action(vat: str, body: AlarmIn) -> None:
+        now_ms = desk.clock_ms()
         if (body.verb is ActionVerb.SHELVE) != (body.minutes is not None):
             raise HTTPException(422, "minutes: expected with shelve, and only with it.")
         until_ms = None if body.minutes is None else now_ms + round(body.minutes * 60_000)
         desk.hand_in(AlarmAction(body.action_id, now_ms, vat, body.alarm, body.verb, until_ms))
+
+    @router.get("/shed/alarms", summary="Alarms about no single vat that stand")
+    def shed_alarms() -> list[str]:
+        with desk.open_reader() as reader:
+            return [alarm.event.alarm for alarm in desk.of_shed(reader).alarms]
+
+    @router.post("/shed/alarms", status_code=201, summary="Acknowledge, shelve … an alarm about no single vat")
+    def shed_alarm(body: AlarmIn) -> None:
+        take_action(OF_SHED, body)
 
     @router.post(
         "/journal",
@@ -214,5 +227,5 @@ def _vat_out(view: VatView, now_ms: int) -> VatOut:
         settled_from=None
         if scan is None or scan.settled_from_ms is None
         else datetime.fromtimestamp(scan.settled_from_ms / 1000, UTC),
-        standing_alarms=[alarm.event.alarm for alarm in view.alarms],
+        standing_alarms=[alarm.event.alarm for alarm in view.standing.alarms],
     )

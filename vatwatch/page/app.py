@@ -24,6 +24,7 @@ from vatwatch.page.live import Live
 from vatwatch.page.passphrase import PassphraseHash
 from vatwatch.page.rendering import Screens
 from vatwatch.page.screens import screen_routes
+from vatwatch.page.standing import Outlets
 from vatwatch.page.visitor import visitor_of
 from vatwatch.records import AlarmAction, JournalEntry
 from vatwatch.store.reading import StoreReader
@@ -54,17 +55,19 @@ def create_app(
     passphrase: PassphraseHash | None = None,
     guests: bool = False,
     also: Sequence[str] = (),
+    outlets: Outlets | None = None,
 ) -> Page:
     """Everything of the page.
 
     `submit` blocks until the record is committed and raises StoreFull or StoreError; the same `entry_id` or
     `action_id` handed in twice must have the effect of once. `clock_ms` is UTC in ms. `timezone` is an IANA name.
     `origin` is how browsers reach the page, like `http://127.0.0.1:8420`, `also` its other names; anything else is
-    refused. With a `passphrase` nobody writes without it, and nobody looks without it unless there are `guests`.
+    refused. `outlets` names where messages go now, and what is held for each. With a `passphrase` nobody writes without
+    it, and nobody looks without it unless there are `guests`.
     Raises zoneinfo.ZoneInfoNotFoundError for an unknown timezone, ValueError for an origin that is not one.
     """
     reached = Reached([origin, *also])
-    desk = Desk(open_reader, submit, clock_ms, ZoneInfo(timezone), stale_after_ms)
+    desk = Desk(open_reader, submit, clock_ms, ZoneInfo(timezone), stale_after_ms, outlets=outlets)
     # FastAPI's own documentation screens load scripts from elsewhere; the OpenAPI text itself stays.
     app = Page(title="vatwatch", docs_url=None, redoc_url=None, openapi_url="/api/openapi.json")
     screens = Screens(desk)

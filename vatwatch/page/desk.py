@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from vatwatch.dyeing.pieces import MINUTE_MS, Piece, detail
 from vatwatch.dyeing.steps import Detail, Part, Step
-from vatwatch.errors import StoreFull, VatwatchError
+from vatwatch.errors import Refused, StoreFull, VatwatchError
 from vatwatch.page import wording
 from vatwatch.page.drawing import ReductionBar, reduction_bar
 from vatwatch.page.forms import same_substance
@@ -30,30 +30,16 @@ from vatwatch.page.hand import (
 )
 from vatwatch.page.measures import QUANTITY_WORDS
 from vatwatch.page.notebook import Notebook
+from vatwatch.page.standing import OF_SHED, Outlets, Standing, standing_of, troubles
 from vatwatch.page.wording import Freshness, Reading
-from vatwatch.records import AlarmAction, AlarmEvent, JournalEntry, Scan, VatCard
+from vatwatch.records import AlarmAction, JournalEntry, Scan, VatCard
 from vatwatch.store.reading import CurvePoint, StoreReader
-from vatwatch.terms import AlarmState, EntryKind, Quantity, Signal, Stream, VatCondition
+from vatwatch.terms import EntryKind, Quantity, Signal, VatCondition
 
 DAY_MS = 86_400_000
 CurveName = Literal["ph", "orp_mv", "temperature_c", "ph_25c", "reduction_share", "reduction_margin_mv"]
-_ANSWERABLE = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED)
-_SET_ASIDE = (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)
-_UNSAID = (AlarmState.NORMAL, AlarmState.SUPPRESSED, *_SET_ASIDE)
 NOW_MS = 120_000
 """A dip logged as older than this cannot be warned of any more."""
-_RESETTABLE = (AlarmState.LATCHED_UNACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED)
-
-
-@dataclass(frozen=True, slots=True)
-class AlarmView:
-    """A standing alarm and which buttons belong beside it."""
-
-    event: AlarmEvent
-    words: str
-    answerable: bool
-    resettable: bool
-    shelvable: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +57,7 @@ class VatView:
     readings: list[Reading]
     bar: ReductionBar | None
     reduction_words: str
-    alarms: list[AlarmView]
-    set_aside: list[AlarmView]
+    standing: Standing
 
     @property
     def look(self) -> str:
@@ -114,22 +99,22 @@ class Desk:
     zone: ZoneInfo
     stale_after_ms: int
     notebook: Notebook = field(default_factory=Notebook)
+    outlets: Outlets | None = None
 
     def views(self, reader: StoreReader) -> list[VatView]:
         """Every vat, in the order of the settings file."""
         now_ms = self.clock_ms()
-        standing = reader.standing_alarms()
-        return [self._view(reader, card, standing, now_ms) for card in reader.cards()]
+        return [self._view(reader, card, now_ms) for card in reader.cards()]
 
     def view(self, reader: StoreReader, vat: str) -> VatView | None:
         """One vat, or None when there is no such vat."""
         now_ms = self.clock_ms()
         for card in reader.cards():
             if card.vat == vat:
-                return self._view(reader, card, reader.standing_alarms(), now_ms)
+                return self._view(reader, card, now_ms)
         return None
 
-    def _view(self, reader: StoreReader, card: VatCard, standing: list[AlarmEvent], now_ms: int) -> VatView:
+    def _view(self, reader: StoreReader, card: VatCard, now_ms: int) -> VatView:
         scan, outlook = reader.last_scan(card.vat), reader.outlook(card.vat)
         fresh = wording.freshness(scan, now_ms, self.stale_after_ms)
         condition = wording.condition_now(scan, fresh)
@@ -148,18 +133,12 @@ class Desk:
             reduction_words="How far it is reduced is not known now."
             if reduction is None
             else wording.reduction_words(reduction, card.reduction_low),
-            alarms=[self._alarm(e, now_ms) for e in standing if e.vat == card.vat and e.to_state not in _UNSAID],
-            set_aside=[self._alarm(e, now_ms) for e in standing if e.vat == card.vat and e.to_state in _SET_ASIDE],
+            standing=standing_of(card.vat, reader, now_ms, self.zone),
         )
 
-    def _alarm(self, event: AlarmEvent, now_ms: int) -> AlarmView:
-        return AlarmView(
-            event,
-            wording.alarm_words(event, now_ms, self.zone),
-            answerable=event.to_state in _ANSWERABLE,
-            resettable=event.to_state in _RESETTABLE,
-            shelvable=event.to_state not in _SET_ASIDE,
-        )
+    def of_shed(self, reader: StoreReader) -> Standing:
+        """What is wrong with the shed as a whole."""
+        return standing_of(OF_SHED, reader, self.clock_ms(), self.zone)
 
     def journal(self, reader: StoreReader, vat: str, from_ms: int | None = None) -> list[Logged]:
         """Entries since `from_ms` (the last day's if left out), newest first; an undo shows on what it took back."""
@@ -243,37 +222,8 @@ class Desk:
         return reader.curve(vat, Quantity(quantity), from_ms, to_ms, buckets)
 
     def troubles(self, reader: StoreReader) -> list[str]:
-        """Phone messages that are not getting through, in sentences."""
-        now_ms = self.clock_ms()
-        newest = reader.newest(Stream.PUSHES)
-        found = []
-        for delivery in reader.deliveries():
-            if (
-                delivery.stream == Stream.PUSHES.value
-                and delivery.last_error_ms is not None
-                and delivery.last_error_ms > (delivery.last_ok_ms or 0)
-            ):
-                since = wording.clock_words(delivery.last_error_ms, now_ms, self.zone)
-                left = max(0, newest - delivery.position)
-                waiting = "" if not left else " (1 waits)" if left == 1 else f" ({left} wait)"
-                found.append(
-                    f"Messages through {delivery.outlet} have not been getting through since {since}{waiting}: "
-                    f"{delivery.last_error}"
-                )
-        return found + self._refused(reader, now_ms)
-
-    @staticmethod
-    def _refused(reader: StoreReader, now_ms: int) -> list[str]:
-        """Rows that an outlet's peer refused within the last day."""
-        lately = [one for one in reader.rejected(limit=1000) if one.time_ms > now_ms - 24 * 60 * MINUTE_MS]
-        found = []
-        for outlet in dict.fromkeys(one.outlet for one in lately):
-            mine = [one for one in lately if one.outlet == outlet]
-            rows = "1 row" if len(mine) == 1 else f"{len(mine)} rows"
-            found.append(
-                f"{outlet} refused {rows} within a day; they are left out there, and kept here: {mine[0].reason}"
-            )
-        return found
+        """Messages that are not getting through, and those that wait on purpose, in sentences."""
+        return troubles(reader, self.outlets, self.clock_ms(), self.zone)
 
     def completed(self, entry: JournalEntry) -> JournalEntry:
         """A dip's end gets its vat, its piece and its minutes from its beginning; all else is as it came.
@@ -364,6 +314,8 @@ class Desk:
         """Submit and wait until committed. Raises NotTaken with a sentence when it was not."""
         try:
             self.submit(record)
+        except Refused as error:
+            raise NotTaken(f"Not done: {error}.", 422) from error
         except StoreFull as error:
             raise NotTaken(
                 "Not logged: the disk is full. Nothing that was logged before is lost. "

@@ -14,6 +14,7 @@ from vatwatch.page.desk import Desk
 from vatwatch.page.door import COOKIE, Door, cookie_of, local_path
 from vatwatch.page.rendering import Screens
 from vatwatch.page.screens import Fields
+from vatwatch.page.standing import not_delivered_to
 from vatwatch.page.visitor import Visiting
 from vatwatch.records import Push
 from vatwatch.terms import Stream
@@ -86,7 +87,7 @@ def door_routes(desk: Desk, screens: Screens, door: Door) -> APIRouter:
                 "when": wording.clock_words(row.record.slot_ms, now_ms, desk.zone),
                 "title": row.record.title,
                 "body": row.record.body,
-                "waiting": [phone.outlet for phone in phones if phone.position < row.number],
+                "waiting": not_delivered_to(row.number, row.record.urgency, phones),
             }
             for row in reversed(rows)
             if isinstance(row.record, Push)

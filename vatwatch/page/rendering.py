@@ -88,10 +88,10 @@ class Screens:
     def no_such_vat(self, vat: str, visitor: Visitor) -> HTMLResponse:
         return self.plain("No such vat", f"There is no vat called “{vat[:60]}” here.", 404, visitor)
 
-    def vats(self, visitor: Visitor) -> HTMLResponse:
+    def vats(self, visitor: Visitor, status: int = 200, complaints: tuple[str, ...] = ()) -> HTMLResponse:
         """The first screen."""
         with self.desk.open_reader() as reader:
-            return self.render("vats.html", visitor, **self._vats_values(reader))
+            return self.render("vats.html", visitor, status, complaints=complaints, **self._vats_values(reader))
 
     def vat(
         self,
@@ -191,7 +191,11 @@ class Screens:
         return drawn
 
     def _vats_values(self, reader: StoreReader) -> dict[str, Any]:
-        return {"views": self.desk.views(reader), "troubles": self.desk.troubles(reader)}
+        return {
+            "views": self.desk.views(reader),
+            "troubles": self.desk.troubles(reader),
+            "of_shed": self.desk.of_shed(reader),
+        }
 
     def _vat_values(self, reader: StoreReader, vat: str) -> dict[str, Any] | None:
         view = self.desk.view(reader, vat)

@@ -17,6 +17,7 @@ from vatwatch.page.desk import Desk, NotTaken, Warned
 from vatwatch.page.forms import ID_PATTERN, Refused, action_from_form, entry_from_form
 from vatwatch.page.live import Live, Looking
 from vatwatch.page.rendering import Screens
+from vatwatch.page.standing import OF_SHED
 from vatwatch.page.visitor import Visiting, Visitor
 from vatwatch.terms import EntryKind
 
@@ -94,6 +95,17 @@ def screen_routes(desk: Desk, screens: Screens, live: Live) -> APIRouter:
             if desk.notebook.piece(what) is not None:
                 return RedirectResponse(f"/piece?{urlencode({'name': what, 'logged': logged.entry_id})}", 303)
         return RedirectResponse(f"/vat/{quote(vat, safe='')}?logged={entry.entry_id}", 303)
+
+    @router.post("/shed/alarm")
+    def answer_shed(fields: Fields, visitor: Visiting) -> Response:
+        action = action_from_form(fields, OF_SHED, desk.clock_ms())
+        if isinstance(action, Refused):
+            return screens.vats(visitor, 422, action.complaints)
+        try:
+            desk.hand_in(action)
+        except NotTaken as error:
+            return screens.vats(visitor, error.status, (str(error),))
+        return RedirectResponse("/", 303)
 
     @router.post("/vat/{vat}/alarm")
     def answer(vat: str, fields: Fields, visitor: Visiting) -> Response:

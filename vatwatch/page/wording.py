@@ -245,6 +245,10 @@ def alarm_name(alarm: str) -> str:
         "heating": "Heating towards its ceiling",
         "doubtful": "Near its limit: look at the liquor",
         "unlogged": "Something done that is not logged",
+        "calibration-due": "Calibration due",
+        "outlet-undelivered": "Messages do not get through",
+        "disk-low": "The disk is nearly full",
+        "clock-unset": "The computer's clock may be wrong",
         "silent-ph": "pH probe silent",
         "silent-orp": "ORP probe silent",
         "silent-temperature": "Temperature probe silent",
@@ -253,16 +257,17 @@ def alarm_name(alarm: str) -> str:
     return known.get(alarm, words[:1].upper() + words[1:])
 
 
-def alarm_words(event: AlarmEvent, now_ms: int, zone: tzinfo) -> str:
-    """A standing alarm as a sentence: what, in which state, since when."""
+def alarm_words(event: AlarmEvent, now_ms: int, zone: tzinfo, until_ms: int | None = None) -> str:
+    """A standing alarm as a sentence: what, in which state, since when; shelved, until when."""
     since = clock_words(event.slot_ms, now_ms, zone)
+    until = f"since {since}" if until_ms is None else f"until {clock_words(until_ms, now_ms, zone)}"
     states = {
         AlarmState.UNACKNOWLEDGED: f"nobody has answered yet, since {since}",
         AlarmState.ACKNOWLEDGED: f"acknowledged at {since}, still so",
         AlarmState.RETURNED: f"over since {since}, nobody has answered",
         AlarmState.LATCHED_UNACKNOWLEDGED: f"over since {since}, nobody has answered, kept until you reset it",
         AlarmState.LATCHED_ACKNOWLEDGED: f"over or acknowledged since {since}, kept until you reset it",
-        AlarmState.SHELVED: f"shelved since {since}, not told meanwhile",
+        AlarmState.SHELVED: f"shelved {until}, not told meanwhile",
         AlarmState.OUT_OF_SERVICE: f"out of service since {since}, not told meanwhile",
     }
     return f"{alarm_name(event.alarm)}: {states.get(event.to_state, f'{event.to_state} since {since}')}."
