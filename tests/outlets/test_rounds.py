@@ -101,9 +101,8 @@ def test_the_morning_brings_one_message_of_what_still_matters() -> None:
 
 def test_the_morning_report_goes_with_it_and_is_the_title_where_nothing_lasts() -> None:
     night = EVENING + 4 * HOUR
-    report = Push(
-        "morning-1", MORNING, "", "morning", Urgency.TELL, "This morning: Tub is dyeable", "Tub: fine.\nOther: off."
-    )
+    words = "Tub: fine.\nOther: off."
+    report = Push("morning-1", MORNING, "", "morning", Urgency.TELL, "This morning: Tub is dyeable", words)
     back = push(night, "off-ph-low", "returns-to-normal", Urgency.TELL, n=7)
     found = run(rows(back, report), QUIET, now=MORNING, standing=frozenset()).message
     assert found is not None
