@@ -20,6 +20,7 @@ from vatwatch.dyeing.pieces import Stage
 from vatwatch.dyeing.steps import Detail, Part, Step
 from vatwatch.terms import Look
 from vatwatch.vat import alarm_set, shed_alarms, tiring, window
+from vatwatch.vat.probe_fault_names import FaultName
 from vatwatch.vat.recipes import Chemistry, Fibre
 
 PAGE = (Path(__file__).resolve().parent.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
@@ -34,6 +35,7 @@ WORDS = {word.split(": ")[-1].split(", and")[0].strip() for word in WORDS}
 ENUMS: list[type[Enum]] = [
     terms.VatCondition, terms.EntryKind, terms.AlarmState, terms.ActionVerb, terms.Urgency, terms.Signal,
     Look, Alkali, ReferenceElectrode, Chemistry, Fibre, Fault, CheckSolution, Stage, Step, Part, Detail,
+    FaultName,
 ]  # fmt: skip
 
 

@@ -38,6 +38,9 @@ class SiteTable(Table):
     name: str = Field("The dye shed", min_length=1, max_length=60, description="name shown to people")
     timezone: str = Field("UTC", description="IANA time zone of clocks on screens and phones")
     data: Path = Field(Path("vatwatch-data"), description="directory of the record; relative to this file")
+    clock_set_file: Path | None = Field(
+        None, description="a file that is there once this machine's clock is right; without it the system is asked"
+    )
     scan_s: int = Field(10, ge=1, le=300, description="seconds of one scan: judgement happens once per scan")
 
     @field_validator("timezone")

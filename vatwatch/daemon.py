@@ -18,6 +18,7 @@ from zoneinfo import ZoneInfo
 
 from vatwatch import assembly, destinations, service_manager
 from vatwatch.clock import Clock, SystemClock
+from vatwatch.clock_sync import ClockSource
 from vatwatch.config import Config
 from vatwatch.errors import ConfigError, StoreError
 from vatwatch.in_force import why_unusable
@@ -73,7 +74,7 @@ class Daemon:
     ) -> None:
         self.config = config
         self.source = source
-        self.clock = clock or SystemClock()
+        self.clock = clock or SystemClock(ClockSource(config.site.clock_set_file))
         self.store_path = config.site.data / STORE_NAME
         self.page_url: str | None = None
         self._vats = assembly.vat_settings(config, source)
@@ -103,12 +104,16 @@ class Daemon:
         """A new read-only connection to the store; one per thread."""
         return StoreReader(self.store_path)
 
+    def open_ledger(self) -> StoreReader:
+        """The same for an outlet: nothing in it bears a time that is in doubt."""
+        return StoreReader(self.store_path, sure_times_only=True)
+
     def start(self) -> None:
         """Open store, threads, page. Broker, database, phone and probes may all be away. Raises VatwatchError."""
         outlets = destinations.outlets(
             self.config,
             self.source,
-            self.open_reader,
+            self.open_ledger,
             self.clock.now_ms,
             self._page_address(),
             Actions(lambda action: self.recorder.submit(action), lambda tally: self.recorder.record_delivery(tally)),
@@ -148,7 +153,7 @@ class Daemon:
             self.stop()
             raise
         for outlet in (*outlets, *self._extra_outlets):
-            forwarder = Forwarder(outlet, self.open_reader, self._recorder, self.clock.now_ms)
+            forwarder = Forwarder(outlet, self.open_ledger, self._recorder, self.clock.now_ms)
             self._forwarders.append(forwarder)
             forwarder.start()
         if heartbeat is not None:
@@ -175,12 +180,11 @@ class Daemon:
     def _begin_after_the_record(self) -> None:
         with self.open_reader() as reader:
             span = reader.span()
-        if span is not None and isinstance(self.clock, SystemClock):
-            behind_ms = self.clock.not_before(span[1])
+        if isinstance(self.clock, SystemClock):
+            behind_ms = self.clock.begin(0 if span is None else span[1])
             if behind_ms:
                 log.warning(
-                    "this machine's clock is %.0f s behind the end of the record; the watch goes on from there. "
-                    "Set the clock (network time) and restart",
+                    "this machine's clock is %.0f s behind the end of the record; the watch goes on from there",
                     behind_ms / 1000,
                 )
 

@@ -34,7 +34,7 @@ def why_not(
         return f"there is no vat {entry.vat[:NAMED_MOST]!r} in the settings; known: {', '.join(vats)}"
     if entry.time_ms > now_ms + SLACK_MS * rate:
         return "that time lies in the future; the journal holds what has happened"
-    if entry.time_ms < EARLIEST_MS:
+    if entry.time_ms < EARLIEST_MS <= now_ms:
         return "that time lies before the year 2000"
     if isinstance(entry, AlarmAction):
         whose = vats[entry.vat].name if entry.vat else "the shed"

@@ -44,13 +44,18 @@ class Judging:
     def scan_ms(self) -> int:
         return next(iter(self.vats.values())).scan_ms
 
-    def restore(self, reader: StoreReader) -> tuple[int, list[JournalEntry], list[AlarmAction]]:
-        """Each vat's state as it was after its newest stored slot; gives that slot and what was handed in after it."""
+    def restore(
+        self, reader: StoreReader, through_ms: int = 2**62
+    ) -> tuple[int, list[JournalEntry], list[AlarmAction]]:
+        """Each vat's state as it was after its newest stored slot; gives that slot and what was handed in after it.
+
+        Slots after `through_ms` are passed over.
+        """
         newest_ms = 0
         journal: list[JournalEntry] = []
         actions: list[AlarmAction] = []
         for vat, settings in self.vats.items():
-            state = restored(reader, vat, settings)
+            state = restored(reader, vat, settings, through_ms)
             self._states[vat] = state
             newest_ms = max(newest_ms, state.slot_ms or 0)
             waiting_journal, waiting_actions = reader.waiting(vat)

@@ -13,9 +13,9 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future
-from dataclasses import dataclass
 from pathlib import Path
 
+from vatwatch.arrivals import Arrivals, Request
 from vatwatch.clock import Clock
 from vatwatch.errors import ConfigError, Refused, StoreError
 from vatwatch.handed_in import as_kept, why_not
@@ -33,6 +33,7 @@ from vatwatch.records import (
     Sample,
     StepResult,
 )
+from vatwatch.retiming import begin_in_doubt, clock_set_words, end_doubt, moved_action, moved_entry, planned_step
 from vatwatch.saving import Saver
 from vatwatch.shed_watch import ShedWatch
 from vatwatch.store import inbox
@@ -46,21 +47,11 @@ log = logging.getLogger(__name__)
 GRACE_S = 0.02
 """Real time given to readers to hand in what they stamped before a slot's end."""
 SNAPSHOT_EVERY_MS = HOUR_MS
-MOST_WAITING_SAMPLES = 200_000
-"""Samples not yet judged; more than this means the pipeline is stuck, and the oldest go, counted."""
 STALL_S = 5.0
 """If the thread itself was held up longer than this (suspend, stopped process), the empty slots are not invented."""
 IDLE_S = 0.5
 KEEPS_UP_SCANS, KEEPS_UP_S = 3, 30.0
 MOST_SLOTS_TOGETHER = 60
-
-
-@dataclass(slots=True)
-class _Request:
-    """Something another thread wants written, and where it waits for the outcome."""
-
-    what: JournalEntry | AlarmAction | tuple[Delivery, Rejected | None]
-    outcome: Future[None]
 
 
 class Recorder:
@@ -92,9 +83,8 @@ class Recorder:
         self._scan_ms = self._judging.scan_ms
         self._grace_ms = GRACE_S * 1000 * clock.rate
         self._turn = threading.Condition()
-        self._samples: deque[Sample] = deque()
-        self._port_events: deque[PortEvent] = deque()
-        self._requests: deque[_Request] = deque()
+        self._arrivals = Arrivals(clock.now_ms)
+        self._requests: deque[Request] = deque()
         self._journal: list[JournalEntry] = []
         self._actions: list[AlarmAction] = []
         self._saver = Saver(writer, send_unsaved)
@@ -103,28 +93,23 @@ class Recorder:
         self._slot_ms = 0
         self._snapshot_ms = 0
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
-        self.lost_samples = 0
         self.last_progress = time.monotonic()
 
     # --- from any thread -------------------------------------------------------------------------------------------
 
     def start(self) -> None:
         """Take up where the store ends, then run. Raises StoreError when the store cannot be read."""
+        begin_in_doubt(self._writer, self._store_path, self._judging, self._version, self._clock)
         self._restore()
         self._thread.start()
 
+    @property
+    def lost_samples(self) -> int:
+        return self._arrivals.lost_samples
+
     def take(self, records: Iterable[Sample | PortEvent]) -> None:
         """Readers hand in what they read. Never waits."""
-        with self._turn:
-            for record in records:
-                if isinstance(record, Sample):
-                    self._samples.append(record)
-                else:
-                    self._port_events.append(record)
-                    log.info("port %s: %s", record.port, record.detail)
-            while len(self._samples) > MOST_WAITING_SAMPLES:
-                self._samples.popleft()
-                self.lost_samples += 1
+        self._arrivals.put(records)
 
     def submit(self, entry: JournalEntry | AlarmAction, timeout_s: float = 15.0) -> None:
         """Write down what a person did; returns once it is on disk. Raises Refused, StoreFull or StoreError if it is not."""
@@ -184,7 +169,7 @@ class Recorder:
         return self._saver.trouble
 
     def _ask(self, what: JournalEntry | AlarmAction | tuple[Delivery, Rejected | None], timeout_s: float) -> None:
-        request = _Request(what, Future())
+        request = Request(what, Future())
         with self._turn:
             if self._stopping or (self._thread.ident is not None and not self._thread.is_alive()):
                 raise StoreError("vatwatch is stopping; nothing more is written down. Try again when it runs again.")
@@ -228,7 +213,7 @@ class Recorder:
     def _floor(self, time_ms: int) -> int:
         return time_ms - time_ms % self._scan_ms
 
-    def _serve(self, requests: Sequence[_Request]) -> None:
+    def _serve(self, requests: Sequence[Request]) -> None:
         """Commit what people and outlets asked for, each in a transaction of its own, and tell them."""
         for request in requests:
             try:
@@ -261,17 +246,15 @@ class Recorder:
         for path, entry in inbox.collect(self._inbox):
             complaint = why_not(entry, self._judging.vats, self._clock.now_ms(), self._clock.rate)
             if complaint:
-                inbox.reject(path, complaint)
-                continue
+                if self._clock.synchronised:
+                    inbox.reject(path, complaint)
+                continue  # in doubt it may be this clock that is wrong: the entry waits
             if isinstance(entry, Calibration):
                 self._take_calibration(path, entry)
             else:
                 self._write_down(entry)
             inbox.clear([path])
-        waiting = set(inbox.unreadable(self._inbox))
-        for sentence in sorted(waiting - self._told_waiting):
-            log.warning(sentence)
-        self._told_waiting = waiting
+        self._told_waiting = inbox.tell_unreadable(self._inbox, self._told_waiting)
 
     def _take_calibration(self, path: Path, calibration: Calibration) -> None:
         """Keep it, and judge every later slot with the settings in force after it."""
@@ -286,7 +269,30 @@ class Recorder:
         outcome = "accepted" if calibration.accepted else f"refused ({calibration.fault})"
         log.info("probe %s was calibrated: %s", calibration.probe, outcome)
 
+    def _put_clock_right(self, by_ms: int) -> None:
+        """The true time is known: everything since the doubt began is judged with it, as if it had been known."""
+        self._save()
+        if self._saver.waiting:
+            return  # first what is judged must be on disk
+        true_ms = self._clock.now_ms() + by_ms
+        step_ms = planned_step(self._store_path, by_ms, self._scan_ms, true_ms)
+        by_ms = by_ms if step_ms is None else step_ms
+        self._journal = [moved_entry(entry, by_ms) for entry in self._journal]
+        self._actions = [moved_action(action, by_ms) for action in self._actions]
+        self._arrivals.put_right(by_ms, self._clock.correct)
+        now_ms = self._clock.now_ms()
+        settled = end_doubt(self._writer, self._store_path, self._judging, self._version, by_ms, now_ms)
+        if settled is not None:
+            self._judging, self._slot_ms = settled.judging, settled.slot_ms or self._floor(now_ms)
+            self._arrivals.put_back(settled.left_over)
+        self._arrivals.put([PortEvent(self._clock.now_ms(), "clock", "set", clock_set_words(by_ms))])
+        self._snapshot_ms = self._slot_ms
+        self._on_commit()
+
     def _close_due_slots(self) -> None:
+        by_ms = self._clock.correction_ms()
+        if by_ms is not None:
+            self._put_clock_right(by_ms)
         due_ms = self._floor(int(self._clock.now_ms() - self._grace_ms))
         if due_ms <= self._slot_ms:
             self._save()
@@ -314,8 +320,8 @@ class Recorder:
 
         Jumps to the slot of the next sample that waits, or to the last slot that is due.
         """
-        with self._turn:
-            following = min((s.time_ms for s in self._samples if s.time_ms >= self._slot_ms), default=due_ms)
+        first_ms = self._arrivals.first_from(self._slot_ms)
+        following = due_ms if first_ms is None else first_ms
         target = min(self._floor(following), due_ms - self._scan_ms)
         if target > self._slot_ms:
             log.warning(
@@ -336,17 +342,16 @@ class Recorder:
             told.extend(judged.shed_pushes)
             in_sight |= judged.outlooks
         shed = self._shed.step(self._slot_ms, self._judging.vats, of_shed)
-        with self._turn:
-            events, self._port_events = tuple(self._port_events), deque()
         snapshots = {}
-        if self._slot_ms - self._snapshot_ms >= SNAPSHOT_EVERY_MS:
+        # While the clock is in doubt the last sure state stays the one to begin anew from.
+        if self._clock.synchronised and self._slot_ms - self._snapshot_ms >= SNAPSHOT_EVERY_MS:
             snapshots = self._judging.snapshots()
             self._snapshot_ms = self._slot_ms
         return Batch(
             self._slot_ms,
             self._version,
             tuple(steps),
-            port_events=events,
+            port_events=self._arrivals.events(),
             state_snapshots=snapshots | shed.snapshots,
             shed_pushes=(*told, *shed.pushes),
             shed_events=shed.events,
@@ -355,10 +360,7 @@ class Recorder:
 
     def _judge_slot(self, slot_ms: int) -> Judged:
         """One slot of every vat; the states move on."""
-        with self._turn:
-            waiting, self._samples = self._samples, deque()
-            taken = [sample for sample in waiting if sample.time_ms < slot_ms]
-            self._samples.extend(sample for sample in waiting if sample.time_ms >= slot_ms)
+        taken = self._arrivals.samples_before(slot_ms)
         journal, self._journal = self._journal, []
         actions, self._actions = self._actions, []
         return self._judging.judge(slot_ms - self._scan_ms, slot_ms, taken, journal, actions)
@@ -369,7 +371,7 @@ class Recorder:
 
     def _finish(self) -> None:
         self._save()
-        if not self._saver.waiting and self._slot_ms:
+        if not self._saver.waiting and self._slot_ms and self._clock.synchronised:
             try:
                 self._writer.append(Batch(self._slot_ms, self._version, state_snapshots=self._judging.snapshots()))
             except StoreError as error:

@@ -19,8 +19,14 @@ from vatwatch.vat.state import VatState, state_from_json
 log = logging.getLogger(__name__)
 
 
-def restored(reader: StoreReader, vat: str, settings: VatSettings) -> VatState:
-    """A vat's state after its newest stored slot: the newest snapshot, and a replay of the slots behind it."""
+_END_MS = 2**62
+
+
+def restored(reader: StoreReader, vat: str, settings: VatSettings, through_ms: int = _END_MS) -> VatState:
+    """A vat's state after its newest stored slot up to `through_ms`: the newest snapshot, and a replay of what follows.
+
+    The snapshot must not be newer than `through_ms`.
+    """
     snapshot = reader.latest_snapshot(vat)
     state, from_ms = initial_state(settings), 0
     if snapshot is not None:
@@ -28,13 +34,13 @@ def restored(reader: StoreReader, vat: str, settings: VatSettings) -> VatState:
             state, from_ms = state_from_json(snapshot[1]), snapshot[0] + 1
         except (ValueError, KeyError, TypeError):
             log.warning("vat %s: the kept state cannot be read; replaying from the first sample", vat)
-    return replayed(reader, vat, state, from_ms)
+    return replayed(reader, vat, state, from_ms, through_ms)
 
 
-def replayed(reader: StoreReader, vat: str, state: VatState, from_slot_ms: int) -> VatState:
-    """`state` after every stored slot from `from_slot_ms` on, each judged with the settings it was judged with then."""
+def replayed(reader: StoreReader, vat: str, state: VatState, from_slot_ms: int, through_ms: int = _END_MS) -> VatState:
+    """`state` after every stored slot from `from_slot_ms` through `through_ms`, each judged with its own settings."""
     known: dict[int, VatSettings | None] = {}
-    for slot in reader.replay_slots(vat, from_slot_ms, 2**62):
+    for slot in reader.replay_slots(vat, from_slot_ms, through_ms + 1):
         version = slot.settings_version
         if version not in known:
             try:

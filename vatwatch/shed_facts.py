@@ -40,7 +40,7 @@ class FactFinder:
         now_ms = self._clock.now_ms()
         clock_set, behind_ms = None, None
         if isinstance(self._clock, SystemClock):
-            clock_set = is_clock_set()
+            clock_set = True if self._clock.machine_is_set() else is_clock_set()
             behind_ms = now_ms - time.time_ns() // 1_000_000
         return ShedFacts(
             undelivered=self._undelivered(now_ms),

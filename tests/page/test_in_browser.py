@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
 from typing import Literal
 
 import pytest
@@ -138,6 +141,24 @@ def test_text_is_legible_and_targets_are_large(
         assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
     finally:
         context.close()
+
+
+def test_a_doubt_is_read_on_a_phone_without_scrolling_sideways(house: House, browser: Browser) -> None:
+    scan = scan_of("copper", NOW_MS - 4000)
+    why = (
+        "The pH probe copper-ph has shown exactly pH 10.72 since 31.5. 23:40, far longer than it ever rests: its number is "
+        "old or frozen. Lift it out for a moment; if the number does not move, restart the meter."
+    )
+    house.writer.scans(replace(scan, ph=replace(scan.ph, flag=QualityFlag.SUSPECT, reason=why)))
+    with phone(browser) as page:
+        page.goto(f"{house.url}/vat/copper")
+        doubt = page.locator("small.doubt")
+        assert doubt.is_visible()
+        assert doubt.inner_text().replace("\u00a0", " ") == f"Doubtful: {why}"
+        assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+        assert page.evaluate(LOW_CONTRAST) == []
+        if shots := os.environ.get("VATWATCH_SHOTS"):
+            page.screenshot(path=Path(shots) / "doubt.png", full_page=True)
 
 
 def test_the_legibility_check_sees_what_is_illegible(busy_house: House, browser: Browser) -> None:

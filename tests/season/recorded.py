@@ -1,6 +1,6 @@
 """A record as the watch leaves it: rehearsed vats judged slot by slot and stored with journal, actions and settings versions.
 
-The vats are the rehearsal's (other equations than the judgement's). Everything follows from the seed. Here the slots are
+The vats are the rehearsal's (other equations than the judgement's). Everything is seeded. Here the slots are
 judged by the same step the watch uses, which is what makes a long record cheap; a real watch's record is replayed in the
 end-to-end tests.
 """
@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from vatwatch.assembly import judgement_text, vat_settings
+from vatwatch.chemistry.alkali import ph_equivalent_25c
 from vatwatch.config import Config, check_config
 from vatwatch.records import AlarmAction, Batch, JournalEntry, Sample, StepResult
 from vatwatch.rehearsal.electrodes import ProbeSet, probe_set
@@ -24,6 +25,7 @@ from vatwatch.store.writing import StoreWriter
 from vatwatch.terms import ActionVerb, EntryKind, Signal
 from vatwatch.vat.doings import initial_state
 from vatwatch.vat.pipeline import step_or_unknown
+from vatwatch.vat.recipes import RECIPES, Chemistry
 from vatwatch.vat.settings import VatSettings
 from vatwatch.vat.state import VatState
 
@@ -53,8 +55,7 @@ def raw_settings(vats: int, scan_s: int = 60) -> dict[str, Any]:
     tables = {
         f"vat{number}": {
             "name": f"Vat {number}", "chemistry": CHEMISTRIES[number % len(CHEMISTRIES)], "volume_l": 40, "warmed": True,
-            "window": {"ph_low": 8.0, "ph_high": 13.0, "temperature_low_c": 20, "temperature_high_c": 58,
-                       "ceiling_c": 62},
+            "window": _window(number),
         }
         for number in range(vats)
     }  # fmt: skip
@@ -78,6 +79,23 @@ def _toml(value: Any) -> str:
     return json.dumps(value)
 
 
+def _liquor(number: int) -> SimulatedVat:
+    liquor = draw_vat(1 + number, CHEMISTRIES[number % len(CHEMISTRIES)], START_MS)
+    liquor.advance(START_MS + DAY_MS)
+    return liquor
+
+
+def _window(number: int) -> dict[str, float]:
+    """The dyer's own limits follow the vat as it begins: just inside, so that what goes wrong passes them."""
+    truth = _liquor(number).truth()
+    alkali = RECIPES[Chemistry(CHEMISTRIES[number % len(CHEMISTRIES)])].alkali
+    ph, warm = ph_equivalent_25c(truth.ph, truth.temperature_c, alkali), round(truth.temperature_c)
+    return {
+        "ph_low": round(ph - 0.25, 1), "ph_high": round(ph + 0.7, 1), "temperature_low_c": warm - 5.0,
+        "temperature_high_c": warm + 8.0, "ceiling_c": warm + 14.0, "reduction_low": 0.9,
+    }  # fmt: skip
+
+
 @dataclass
 class _Vat:
     name: str
@@ -98,7 +116,7 @@ class _Vat:
 
 
 def record(
-    path: Path, vats: int = 1, days: float = 6.0, scan_s: int = 60, seed: int = 1, later: dict[str, Any] | None = None
+    path: Path, vats: int = 1, days: float = 6.0, scan_s: int = 60, later: dict[str, Any] | None = None
 ) -> Config:
     """Write a record of `days` to `path`; from its middle on with the tables of `later` in the vats' settings."""
     raw = raw_settings(vats, scan_s)
@@ -113,7 +131,7 @@ def record(
         journal: list[JournalEntry] = []
         version = _version(writer, config)
         built = vat_settings(config)
-        shed = [_made(name, settings, seed) for name, settings in built.items()]
+        shed = [_made(name, number, settings) for number, (name, settings) in enumerate(built.items())]
         middle_ms = START_MS + DAY_MS + int(days / 2 * DAY_MS)
         for now_ms in _slots(days, scan_s):
             if now_ms > middle_ms and changed is not config:
@@ -172,35 +190,39 @@ def _slots(days: float, scan_s: int) -> Iterator[int]:
             yield now_ms
 
 
-def _made(name: str, settings: VatSettings, seed: int) -> _Vat:
-    chemistry = settings.recipe.chemistry.value
-    liquor = draw_vat(seed, chemistry, START_MS)
-    liquor.advance(START_MS + DAY_MS)
-    chance = random.Random(f"{name}/{seed}")
-    return _Vat(name, liquor, probe_set(f"{name}/{seed}", "agcl_3m_kcl"), chance, initial_state(settings))
+def _made(name: str, number: int, settings: VatSettings) -> _Vat:
+    probes = probe_set(f"{name}/recorded", "agcl_3m_kcl")
+    return _Vat(name, _liquor(number), probes, random.Random(name), initial_state(settings))
 
 
 def _live(vat: _Vat, now_ms: int, scan_s: int) -> None:
-    """What a dyer does: looks in the morning, stirs, dips, feeds now and then; and what goes wrong."""
+    """What a dyer does: looks in the morning, stirs, dips, feeds the third day; and one thing a day that goes wrong."""
     vat.liquor.advance(now_ms)
     minute = now_ms % DAY_MS // MINUTE_MS
-    if now_ms % DAY_MS % MINUTE_MS >= scan_s * 1000:
+    if now_ms % DAY_MS % (2 * MINUTE_MS) >= scan_s * 1000:
         return
-    day = (now_ms - START_MS) // DAY_MS
-    if minute == 8 * 60:
+    day = (now_ms - START_MS) // DAY_MS % 4
+    if minute in (2 * 60, 8 * 60):
         vat.write(now_ms, EntryKind.CHECK, vat.liquor.what_a_dyer_sees(vat.chance))
     if minute == 9 * 60 and day % 2 == 0:
         vat.write(now_ms, EntryKind.STIR)
     if minute == 11 * 60 and day % 3 == 1:
         vat.write(now_ms, EntryKind.DIP, "cloth", 150.0, minutes=10.0)
-    if minute == 17 * 60 and day % 3 == 2:
-        vat.write(now_ms, EntryKind.FEED, "hydrosulfite", 15.0)
-        vat.write(now_ms, EntryKind.STIR)
-    if minute == 14 * 60 and day % 4 == 2:
-        vat.liquor.befall(now_ms, vat.chance.choice((Mishap.HEATER_STUCK_OFF, Mishap.LID_OFF)))
-    if minute == 9 * 60 + 30 and day % 4 == 3:
+    if day == 1 and minute == 12 * 60:
+        vat.liquor.befall(now_ms, Mishap.HEATER_STUCK_OFF)
+    if day == 2 and minute == 6 * 60:
         vat.liquor.befall(now_ms, Mishap.HEATER_MENDED)
+    if day == 2 and minute == 13 * 60:
+        vat.liquor.befall(now_ms, Mishap.REDUCTANT_GONE, 0.02)
+        vat.liquor.befall(now_ms, Mishap.LID_OFF)
+    if day == 3 and minute == 10 * 60:
         vat.liquor.befall(now_ms, Mishap.LID_ON)
+        vat.write(now_ms, EntryKind.FEED, "hydrosulfite", 60.0)
+        vat.write(now_ms, EntryKind.STIR)
+    if day == 3 and minute in range(12 * 60, 20 * 60, 30):
+        vat.liquor.befall(now_ms, Mishap.CO2_CREEP, 0.0008)
+    if day == 0 and minute == 10 * 60:
+        vat.write(now_ms, EntryKind.FEED, "soda ash", 80.0)
 
 
 def _samples(vat: _Vat, now_ms: int, scan_s: int) -> list[Sample]:

@@ -28,11 +28,11 @@ def learnt(*taus: tuple[str, float]) -> Answers:
 PACE = [(FEED, 2.0 + 0.1 * n) for n in range(8)]
 
 
-def test_three_slow_answers_make_it_slow_and_two_of_the_old_pace_forgive() -> None:
+def test_four_slow_answers_in_a_row_make_it_slow_and_two_of_the_old_pace_forgive() -> None:
     answers = learnt(*PACE)
     assert answers.recent[-1] is False
     for slow in range(5):
-        assert answers.is_slow == (slow >= 4), "the four looked at must hold no quick one"
+        assert answers.is_slow == (slow >= 4)
         answers = answer(answers, FEED, 12.0)
     for _ in range(2):
         assert not answers.is_quick_again
@@ -83,3 +83,13 @@ def test_a_value_that_only_passes_a_level_does_not_rest_there() -> None:
     assert not stays_near(minutes(6.98, 7.0, 6.99, span=0.3), 7.0, 0.35, 0.2, 0.07)
     assert not stays_near(minutes(7.4, 7.4, 7.4), 7.0, 0.35, 0.2, 0.07)
     assert not stays_near(minutes(7.0, 7.0), 7.0, 0.35, 0.2, 0.07)
+
+
+def test_noise_that_looks_like_a_quick_answer_proves_nothing() -> None:
+    answers = learnt(*PACE)
+    for _ in range(4):
+        answers = answer(answers, FEED, 12.0)
+    assert answers.is_slow
+    small = answer(answers, FEED, 0.5, step=-8.0)
+    assert small.recent[-1] is None, "barely above what counts as an answer"
+    assert answer(answers, FEED, 0.5, step=-60.0).recent[-1] is False

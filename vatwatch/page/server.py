@@ -112,7 +112,7 @@ class PageServer:
             if not self._thread.is_alive() or time.monotonic() > deadline:
                 self.stop(1.0)
                 raise VatwatchError(f"The page could not be served at {self._host}:{port}. The log says why.")
-            time.sleep(0.005)
+            self._thread.join(0.005)
         return port
 
     def stop(self, timeout_s: float = 5.0) -> bool:

@@ -3,8 +3,8 @@
 Slots come from the store's reader in pages, so that memory stays flat; what is kept is what was told and the stays outside
 the limits. The first track is always the unchanged one: it must give what the watch recorded, and says so when it does not.
 
-Settings that only change when and how often is told need no judgement of their own: their alarms are run on the first
-track's scans, which is several times faster and gives the same (the tests hold both against each other).
+Tracks whose settings differ only in how long something must last and how often it is told share one judgement: the alarms
+of each run on the same scans, which is several times faster and gives the same (the tests hold both against each other).
 """
 
 from __future__ import annotations
@@ -12,11 +12,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from vatwatch.records import AlarmEvent, JournalEntry, Push, Scan, StepResult
+from vatwatch.records import AlarmEvent, JournalEntry, Push, StepResult
 from vatwatch.season.excursions import Stay, StayTally
 from vatwatch.store.replaying import ReplaySlot
 from vatwatch.vat import window
 from vatwatch.vat.alarm_set import run_alarms, situations
+from vatwatch.vat.alarms import AlarmMemory
 from vatwatch.vat.doings import initial_state
 from vatwatch.vat.pipeline import after_gap, step_or_unknown
 from vatwatch.vat.scan import quantities_out
@@ -25,6 +26,7 @@ from vatwatch.vat.state import VatState
 
 SettingsOf = Callable[[int], VatSettings]
 """Settings version → this vat's settings under that version."""
+Alarms = dict[str, AlarmMemory]
 Same = Callable[[object, object], bool]
 
 SHOWN_DIFFERENCES = 5
@@ -84,29 +86,26 @@ def replay_vat(
     Only slots that end after `count_from_ms` are counted; the ones before bring the vat's state to where it was. `progress`
     hears the newest slot now and then. `same` compares what is made now with what was stored.
     """
-    base = _Judged(recorded)
-    followers = [_Alarmed(base, one) for one in others]
+    side_by_side = _SideBySide([recorded, *others])
     tallies = [_Tally(vat) for _ in range(1 + len(others))]
     comparison = _Comparison(same)
     judged = count = first_ms = last_ms = scan_ms = 0
     journal: list[JournalEntry] = []
     for slot in slots:
-        result = base.step(slot)
-        stepped = [follower.step(slot, result) for follower in followers]
+        results = side_by_side.step(slot)
         journal.extend(slot.journal)
         judged += 1
         if progress is not None and judged % 1000 == 0:
             progress(slot.slot_ms)
         if slot.slot_ms <= count_from_ms:
             continue
-        comparison.hold(slot, result)
-        tallies[0].add(result.scan, result.alarm_events, result.pushes)
-        for tally, (scan, events, pushes) in zip(tallies[1:], stepped, strict=True):
-            tally.add(scan, events, pushes)
+        comparison.hold(slot, results[0])
+        for tally, result in zip(tallies, results, strict=True):
+            tally.add(result)
         count += 1
         first_ms, last_ms = first_ms or slot.slot_ms, slot.slot_ms
-    if base.settings is not None:
-        scan_ms = base.settings.scan_ms
+    if judged:
+        scan_ms = side_by_side.scan_ms
     return VatReplay(
         vat=vat,
         judged=judged,
@@ -122,10 +121,12 @@ def replay_vat(
 
 
 def only_telling_differs(settings: VatSettings, other: VatSettings) -> bool:
-    """Whether two settings judge every scan alike and differ at most in when and how often is told."""
+    """Whether two settings judge every scan alike and differ at most in how long a thing must last to be told, and how often.
+
+    The lead is not among these: how likely a limit is passed within it is worked out with the forecast.
+    """
     return settings == other or settings == replace(
         other,
-        lead_ms=settings.lead_ms,
         off_timing=settings.off_timing,
         tiring_timing=settings.tiring_timing,
         heating_timing=settings.heating_timing,
@@ -136,82 +137,101 @@ def only_telling_differs(settings: VatSettings, other: VatSettings) -> bool:
     )
 
 
-class _Judged:
-    """A whole judgement of its own. `before` and `state` are the states around the newest slot."""
+class _Judgement:
+    """One run of the pipeline. `before` and `after` are the states around the newest slot."""
 
-    def __init__(self, settings_of: SettingsOf) -> None:
-        self._settings_of = settings_of
-        self._version: int | None = None
-        self.settings: VatSettings | None = None
-        self.state: VatState | None = None
-        self.before: VatState | None = None
+    def __init__(self, settings: VatSettings, after: VatState) -> None:
+        self.settings = settings
+        self.before = self.after = after
         self.failed = False
 
     def step(self, slot: ReplaySlot) -> StepResult:
-        if self.settings is None or slot.settings_version != self._version:
-            self.settings, self._version = self._settings_of(slot.settings_version), slot.settings_version
-        self.before = self.state or initial_state(self.settings)
-        self.state, result, error = step_or_unknown(
+        self.before = self.after
+        self.after, result, error = step_or_unknown(
             self.settings, self.before, slot.slot_ms, slot.samples, slot.journal, slot.actions
         )
         self.failed = error is not None
         return result
 
 
-class _Alarmed:
-    """Other settings beside the first track: alarms alone where that is enough, a judgement of its own where it is not.
+class _TrackNow:
+    """One track: its settings, the judgement it shares, and its own alarms where it is not the one that judgement is for."""
 
-    Once it has judged by itself it goes on so: its state is no longer the first track's.
-    """
+    __slots__ = ("alarms", "judgement", "settings")
 
-    def __init__(self, base: _Judged, settings_of: SettingsOf) -> None:
-        self._base = base
+    def __init__(self, settings: VatSettings, judgement: _Judgement, alarms: Alarms | None) -> None:
+        self.settings, self.judgement, self.alarms = settings, judgement, alarms
+
+    def state(self) -> VatState:
+        after = self.judgement.after
+        return after if self.alarms is None else replace(after, alarms=self.alarms)
+
+
+class _SideBySide:
+    """All tracks of one vat. When a new version of the settings begins, who shares a judgement is settled anew."""
+
+    def __init__(self, settings_of: Sequence[SettingsOf]) -> None:
         self._settings_of = settings_of
         self._version: int | None = None
-        self._settings: VatSettings | None = None
-        self._alarms: VatState | None = None
-        self._own: _Judged | None = None
+        self._tracks: list[_TrackNow] = []
+        self._judgements: list[_Judgement] = []
 
-    def step(self, slot: ReplaySlot, given: StepResult) -> tuple[Scan, Sequence[AlarmEvent], Sequence[Push]]:
-        if self._settings is None or slot.settings_version != self._version:
-            self._settings, self._version = self._settings_of(slot.settings_version), slot.settings_version
-            self._look_whether_alone()
-        if self._own is not None:
-            result = self._own.step(slot)
-            return result.scan, result.alarm_events, result.pushes
-        return self._run_alarms(self._settings, slot, given)
+    @property
+    def scan_ms(self) -> int:
+        return self._tracks[0].settings.scan_ms
 
-    def _look_whether_alone(self) -> None:
-        assert self._settings is not None  # noqa: S101 - for the type checker: set by the caller
-        assert self._base.settings is not None  # noqa: S101
-        if self._own is None and not only_telling_differs(self._base.settings, self._settings):
-            self._own = _Judged(self._settings_of)
-            if self._base.before is not None and self._alarms is not None:
-                self._own.state = replace(self._base.before, alarms=self._alarms.alarms)
+    def step(self, slot: ReplaySlot) -> list[StepResult]:
+        """What every track makes of the slot, in their order."""
+        if slot.settings_version != self._version:
+            self._share_out(slot.settings_version)
+        given = {id(judgement): judgement.step(slot) for judgement in self._judgements}
+        return [_told_by(track, slot, given[id(track.judgement)]) for track in self._tracks]
 
-    def _run_alarms(
-        self, settings: VatSettings, slot: ReplaySlot, given: StepResult
-    ) -> tuple[Scan, Sequence[AlarmEvent], Sequence[Push]]:
-        before, after, scan = self._base.before, self._base.state, given.scan
-        assert before is not None  # noqa: S101 - the first track has stepped
-        assert after is not None  # noqa: S101
-        if self._base.failed:
-            return scan, (), ()
-        mine = before if self._alarms is None else replace(before, alarms=self._alarms.alarms)
-        state = replace(after, alarms=after_gap(mine, settings, slot.slot_ms).alarms)
-        temperature_c = scan.temperature_c.value
-        limits = {name: limit.at for name, limit in window.limits_of(settings, temperature_c).items()}
-        judged = situations(
-            state,
-            settings,
-            scan,
-            window.values_of(scan.ph_25c, scan.reduction, temperature_c),
-            limits,
-            scan.settled_from_ms is not None,
-            quantities_out(state.probes, settings, slot.slot_ms),
-        )
-        self._alarms, events, pushes = run_alarms(state, settings, scan, judged, slot.actions)
-        return scan, events, pushes
+    def _share_out(self, version: int) -> None:
+        """Tracks go on together only if they were together before: what each has learnt so far is its own."""
+        self._version = version
+        tracks: list[_TrackNow] = []
+        heads: list[tuple[_Judgement | None, _Judgement]] = []
+        for place, settings_of in enumerate(self._settings_of):
+            settings = settings_of(version)
+            old = self._tracks[place] if self._tracks else None
+            state = initial_state(settings) if old is None else old.state()
+            came_from = None if old is None else old.judgement
+            shared = next(
+                (now for then, now in heads if then is came_from and only_telling_differs(now.settings, settings)), None
+            )
+            if shared is None:
+                shared = _Judgement(settings, state)
+                heads.append((came_from, shared))
+                tracks.append(_TrackNow(settings, shared, None))
+            else:
+                tracks.append(_TrackNow(settings, shared, state.alarms))
+        self._tracks, self._judgements = tracks, [now for _, now in heads]
+
+
+def _told_by(track: _TrackNow, slot: ReplaySlot, given: StepResult) -> StepResult:
+    """A track's own alarms on the scan its judgement gave; the judgement's own track has run them already."""
+    if track.alarms is None:
+        return given
+    before, after, scan = track.judgement.before, track.judgement.after, given.scan
+    if track.judgement.failed:
+        return replace(given, alarm_events=(), pushes=())
+    settings = track.settings
+    mine = after_gap(replace(before, alarms=track.alarms), settings, slot.slot_ms)
+    state = replace(after, alarms=mine.alarms)
+    temperature_c = scan.temperature_c.value
+    judged = situations(
+        state,
+        settings,
+        scan,
+        window.values_of(scan.ph_25c, scan.reduction, temperature_c),
+        {name: limit.at for name, limit in window.limits_of(settings, temperature_c).items()},
+        scan.settled_from_ms is not None,
+        quantities_out(state.probes, settings, slot.slot_ms),
+    )
+    state, events, pushes = run_alarms(state, settings, scan, judged, slot.actions)
+    track.alarms = state.alarms
+    return replace(given, alarm_events=tuple(events), pushes=tuple(pushes))
 
 
 class _Tally:
@@ -221,10 +241,10 @@ class _Tally:
         self._stays = StayTally(vat)
         self._told: list[Told] = []
 
-    def add(self, scan: Scan, events: Sequence[AlarmEvent], pushes: Sequence[Push]) -> None:
-        self._stays.add(scan)
-        if pushes:
-            self._told.extend(told_of(events, pushes))
+    def add(self, result: StepResult) -> None:
+        self._stays.add(result.scan)
+        if result.pushes:
+            self._told.extend(told_of(result.alarm_events, result.pushes))
 
     def track(self) -> Track:
         return Track(tuple(self._told), self._stays.stays())

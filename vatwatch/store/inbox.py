@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import logging
 import math
 import os
 import stat
@@ -23,6 +24,8 @@ from vatwatch.errors import StoreError
 from vatwatch.records import AlarmAction, Calibration, JournalEntry
 from vatwatch.store import calibrations, faults
 from vatwatch.terms import ActionVerb, EntryKind
+
+log = logging.getLogger(__name__)
 
 LARGEST_BYTES = 64 * 1024
 """A longer file is no journal entry; it is set aside unread."""
@@ -131,6 +134,14 @@ def unreadable(directory: Path) -> list[str]:
     A `note` by another user with a strict umask leaves such a file: it waits, and nobody would know.
     """
     return [_waits(path) for path in _spooled(directory) if not path.is_symlink() and not _readable(path)]
+
+
+def tell_unreadable(directory: Path, told: set[str]) -> set[str]:
+    """Log what cannot be read, but for what was `told` before; returns what is told now."""
+    found = set(unreadable(directory))
+    for sentence in sorted(found - told):
+        log.warning(sentence)
+    return found
 
 
 def left_lying(directory: Path, now_s: float, after_s: float = 60.0) -> list[str]:

@@ -29,9 +29,10 @@ from vatwatch.records import (
     Scan,
     VatCard,
 )
-from vatwatch.store import calibrations, conditions, curves, faults, replaying, rows, schema, statements
+from vatwatch.store import calibrations, conditions, curves, doubt, faults, replaying, rows, schema, statements
 from vatwatch.store.conditions import ConditionCount
 from vatwatch.store.curves import CurvePoint
+from vatwatch.store.doubt import Doubt
 from vatwatch.store.replaying import ReplaySlot
 from vatwatch.store.shelf import Shelf, Stored
 from vatwatch.store.strays import in_time_order
@@ -49,13 +50,14 @@ T = TypeVar("T")
 class StoreReader:
     """One read-only connection. Open one per thread; close it, or use it as a context manager."""
 
-    def __init__(self, path: Path) -> None:
-        """Open the store at `path`.
+    def __init__(self, path: Path, *, sure_times_only: bool = False) -> None:
+        """Open the store at `path`. With `sure_times_only`, streams and newest scans end where times are in doubt.
 
         Errors: StoreError when there is none, when it is damaged, or of another layout version than this program's.
         """
         self._path = Path(path)
         self._depth = 0
+        self._sure_times_only = sure_times_only
         if not self._path.exists():
             raise StoreError(f"There is no store at {self._path} yet. `vatwatch run` begins one; check the path.")
         try:
@@ -111,7 +113,8 @@ class StoreReader:
         """The scan of the newest slot of `vat`."""
         with self._view():
             stored = self._shelf.last(vat)
-        return None if stored is None else rows.scan_of(stored.step.scan)
+            sure = self._sure(Stream.SCANS)
+        return None if stored is None or stored.number > sure else rows.scan_of(stored.step.scan)
 
     def scans(self, vat: str, from_ms: int, to_ms: int) -> Iterator[Scan]:
         """Scans of `vat` whose slot ends in [from_ms, to_ms), in slot order."""
@@ -237,16 +240,37 @@ class StoreReader:
         if stream is Stream.SCANS:
             with self._view():
                 page = self._shelf.numbered(position, max(0, limit))
-            return [Numbered(stored.number, rows.scan_of(stored.step.scan)) for stored in page]
-        found = self._rows(statements.SELECT_ROWS_AFTER[stream], (position, max(0, limit)))
-        return [Numbered(row[0], record_of(row[1:])) for row in found]
+                sure = self._sure(stream)
+            return [Numbered(one.number, rows.scan_of(one.step.scan)) for one in page if one.number <= sure]
+        with self._view():
+            found = self._rows(statements.SELECT_ROWS_AFTER[stream], (position, max(0, limit)))
+            sure = self._sure(stream)
+        return [Numbered(row[0], record_of(row[1:])) for row in found if row[0] <= sure]
 
     def newest(self, stream: Stream) -> int:
         """The number of the newest row of a stream; 0 while it is empty."""
         if stream is Stream.SCANS:
             with self._view():
-                return self._shelf.newest_number()
-        return int(self._rows(statements.SELECT_NEWEST_NUMBER[stream])[0][0])
+                return min(self._shelf.newest_number(), self._sure(stream))
+        with self._view():
+            return min(int(self._rows(statements.SELECT_NEWEST_NUMBER[stream])[0][0]), self._sure(stream))
+
+    def doubt(self) -> Doubt | None:
+        """Since when times are in doubt, because the clock is not known to be right; None while they are not."""
+        with self._view() as connection:
+            return doubt.standing(connection)
+
+    def _sure(self, stream: Stream) -> int:
+        """The last number of a stream that may be given out. Messages always may: danger waits for no clock."""
+        stands = doubt.standing(self._connection) if self._sure_times_only else None
+        if stands is None:
+            return _END_MS
+        last = {
+            Stream.SCANS: stands.after_number,
+            Stream.JOURNAL: stands.after_journal,
+            Stream.ALARM_EVENTS: stands.after_alarm_event,
+        }
+        return last.get(stream, _END_MS)
 
     def delivery(self, outlet: str, stream: str) -> Delivery:
         """How far `outlet` has come with `stream`; at position 0 when nothing was recorded yet."""

@@ -15,6 +15,7 @@ from vatwatch.errors import StoreError
 from vatwatch.store import rollups
 from vatwatch.store.chunk_making import Columns, pack
 from vatwatch.store.conditions import ConditionTally
+from vatwatch.store.doubt import standing
 from vatwatch.store.hot import FLOAT_PLACES, Bodies
 from vatwatch.store.rollups import PLACES, Tally
 
@@ -69,6 +70,10 @@ class Sealer:
         if before is None or _day(slot_ms) != _day(before):
             self._day_start = first_number
 
+    def wake(self) -> None:
+        """Something may be due that was not before."""
+        self._due = True
+
     def tend(self, seconds: float) -> bool:
         """Do what is due for about this long; returns whether something is left. Never raises: see `trouble`."""
         if self._rest:
@@ -101,10 +106,13 @@ class Sealer:
         while True:
             sealed, rolled = self._connection.execute("SELECT sealed_through, rolled_through FROM marks").fetchone()
             yield from self._clear(sealed)
-            if rolled < self._hour_start - 1:
-                yield from self._roll_up(rolled, self._hour_start - 1)
-            elif sealed < self._day_start - 1:
-                yield from self._seal(sealed, self._day_start - 1)
+            # What bears a doubtful time waits: it will be moved.
+            doubt = standing(self._connection)
+            sure = 2**62 if doubt is None else doubt.after_number
+            if rolled < (through := min(self._hour_start - 1, sure)):
+                yield from self._roll_up(rolled, through)
+            elif sealed < (through := min(self._day_start - 1, sure)):
+                yield from self._seal(sealed, through)
             else:
                 return
 

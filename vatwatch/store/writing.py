@@ -9,13 +9,15 @@ import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 from vatwatch.errors import StoreError
 from vatwatch.records import AlarmAction, Batch, Calibration, Delivery, JournalEntry, Rejected, StepResult, VatCard
-from vatwatch.store import calibrations, converting, faults, inspection, rows, schema, statements
+from vatwatch.store import calibrations, converting, doubt, faults, inspection, rows, schema, statements
+from vatwatch.store.doubt import Doubt
 from vatwatch.store.hot import Bodies, Step, slots_of
 from vatwatch.store.sealing import Sealer
 from vatwatch.store.shelf import Shelf
@@ -49,6 +51,11 @@ class StoreWriter:
         self._closed = False
         self._bodies = Bodies()
         self._shelf = Shelf(connection)
+        self._look()
+
+    def _look(self) -> None:
+        """See where the record stands: at the start, and after scans were moved."""
+        connection = self._connection
         self._sealer = Sealer(connection)
         self._next_number = self._shelf.newest_number() + 1
         self._newest_slot = self._shelf.newest_slot()
@@ -182,6 +189,44 @@ class StoreWriter:
             connection.execute(statements.REPLACE_DELIVERY, rows.delivery_row(delivery))
             if rejected is not None:
                 connection.execute(statements.KEEP_REJECTED, rows.rejected_row(rejected))
+
+    def doubt_times(self) -> None:
+        """From now on scans bear times of a clock that is not known to be right; a doubt that stands goes on."""
+        with self._transaction() as connection:
+            doubt.begin(connection, self._next_number - 1, self._newest_slot)
+
+    def trust_times(self) -> None:
+        """All times are good as they are."""
+        with self._transaction() as connection:
+            doubt.end(connection)
+        self._sealer.wake()
+
+    def retime(self, stands: Doubt, by_ms: int, scan_ms: int, again: Sequence[Batch]) -> None:
+        """In place of all scans in doubt put those of `again`, judged with their true times; move everything else.
+
+        In one transaction: all of it or nothing. Messages are not made anew. Errors: as `append`.
+        """
+        try:
+            with self._transaction() as connection:
+                doubt.clear_scans(connection, stands)
+                doubt.move(connection, stands, by_ms, scan_ms)
+                self._newest_slots = dict.fromkeys(self._newest_slots, stands.after_slot_ms)
+                self._first_slots = dict(connection.execute("SELECT vat, first_slot_ms FROM known_vats"))
+                self._newest_slot = stands.after_slot_ms
+                for batch in again:
+                    silent = tuple(replace(step, pushes=()) for step in batch.steps)
+                    self._append_steps(connection, silent, batch.settings_version)
+                    doubt.keep_messages(connection, batch.steps, self._next_number)
+                    self._next_number += len(silent)
+                    for vat, state_json in batch.state_snapshots.items():
+                        connection.execute(statements.REPLACE_SNAPSHOT, (vat, batch.slot_ms, state_json))
+                doubt.end(connection)
+        finally:
+            with self._turn:
+                number = self._next_number
+                self._look()
+                # A number once given is not given again, also when the scan that had it was moved.
+                self._next_number = max(number, self._next_number)
 
     def latest_snapshot(self, vat: str) -> tuple[int, str] | None:
         """The newest kept pipeline state of `vat`: the slot after which it stood, and its JSON."""

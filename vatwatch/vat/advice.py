@@ -83,7 +83,8 @@ def _feed(settings: VatSettings, state: VatState, scan: Scan) -> str:
     together = (
         f" {settings.recipe.feed_with[:1].upper()}{settings.recipe.feed_with[1:]}." if settings.recipe.feed_with else ""
     )
-    return f"Feed {settings.recipe.feeding}. {amount}{together} {_rest(settings)} {_reductant_care(settings)}"
+    back = f"Expect it back within about {settings.recipe.answers_h:g} hours."
+    return f"Feed {settings.recipe.feeding}. {amount}{together} {_rest(settings)} {back} {_reductant_care(settings)}"
 
 
 def _reductant_care(settings: VatSettings) -> str:

@@ -95,7 +95,8 @@ def situations(
             settling,
             state.been_inside,
             scan.reduction,
-            state.lessons[-1].margin_mv if state.lessons else None,
+            tiring.Looked(state.lessons[-1].time_ms, state.lessons[-1].margin_mv) if state.lessons else None,
+            state.belief.sigma_mv(),
         )
     )
     return found

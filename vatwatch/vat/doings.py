@@ -15,7 +15,14 @@ from vatwatch.terms import EntryKind, Look
 from vatwatch.vat.estimate import Couple, OffsetBelief
 from vatwatch.vat.settings import MINUTE_MS, VatSettings
 from vatwatch.vat.state import KEPT_DOINGS, KEPT_LESSONS, Doing, Lesson, VatState
-from vatwatch.vat.teaching import information_bits, learn_from_look, unlearn_look, widen
+from vatwatch.vat.teaching import (
+    SAME_AGAIN_MV,
+    SAME_AGAIN_WEIGHT,
+    information_bits,
+    learn_from_look,
+    unlearn_look,
+    widen,
+)
 
 DISTURBING = (EntryKind.FEED, EntryKind.STIR, EntryKind.DIP, EntryKind.TOP_UP, EntryKind.REMADE)
 """Entries after which the liquor must settle again before cloth goes in."""
@@ -88,7 +95,15 @@ def _remade(state: VatState, settings: VatSettings) -> VatState:
 
 def _learn(state: VatState, entry: JournalEntry, couple: Couple, slot_ms: int) -> VatState:
     before = state.belief
-    after = learn_from_look(before, Look(entry.what), couple, thermal_mv(couple.temperature_c, 2))
+    last = state.lessons[-1] if state.lessons else None
+    again = (
+        last is not None
+        and last.look == entry.what
+        and abs(last.margin_mv - couple.margin_mv) < SAME_AGAIN_MV
+        and not any(last.time_ms < doing.time_ms and doing.kind == EntryKind.FEED.value for doing in state.doings)
+    )
+    weight = SAME_AGAIN_WEIGHT if again else 1.0
+    after = learn_from_look(before, Look(entry.what), couple, thermal_mv(couple.temperature_c, 2), weight)
     lesson = Lesson(
         entry_id=entry.entry_id,
         time_ms=entry.time_ms,
@@ -99,6 +114,7 @@ def _learn(state: VatState, entry: JournalEntry, couple: Couple, slot_ms: int) -
         margin_mv=couple.margin_mv,
         margin_sigma_mv=couple.sigma_mv,
         temperature_c=couple.temperature_c,
+        weight=weight,
     )
     lessons = (*state.lessons, lesson)[-KEPT_LESSONS:]
     return replace(state, belief=after, checks=state.checks + 1, taught_ms=slot_ms, lessons=lessons)
@@ -110,7 +126,8 @@ def _take_back(state: VatState, entry_id: str) -> VatState:
     for lesson in state.lessons:
         if lesson.entry_id == entry_id:
             couple = Couple(lesson.margin_mv, lesson.margin_sigma_mv, lesson.temperature_c)
-            belief = unlearn_look(state.belief, Look(lesson.look), couple, thermal_mv(lesson.temperature_c, 2))
+            thermal = thermal_mv(lesson.temperature_c, 2)
+            belief = unlearn_look(state.belief, Look(lesson.look), couple, thermal, lesson.weight)
             rest = tuple(one for one in state.lessons if one.entry_id != entry_id)
             state = replace(state, belief=belief, checks=max(0, state.checks - 1), lessons=rest)
     return state

@@ -62,11 +62,11 @@ OPEN_END_H = 48.0
 """Beyond this a late end is left open."""
 SLOPE_WINDOWS_H = (3.0, 8.0)
 SATURATED_LOGIT = math.log(99.0)
-SPENT_LASTS_H = (6.0, 20.0, 60.0)
+SPENT_LASTS_H = (16.0, 50.0, 150.0)
 """How long the leuco of a vat lasts from 99 % to its limit once the reductant is gone: by air, lid and size of the vat, half
 a day to a week. Simulated vats; no source."""
-ROOMS_C = (10.0, 16.0, 22.0)
-"""Rooms a vat may stand in, for how it cools: nobody measures the room. Judgement."""
+ROOM_BELOW_LIMIT_C = 10.0
+"""How far below its lower limit the room of a warmed vat may lie, for how it cools: nobody measures the room. Judgement."""
 NORMAL_TENTHS = (-1.645, -1.036, -0.674, -0.385, -0.126, 0.126, 0.385, 0.674, 1.036, 1.645)
 """The middles of ten equally likely parts of a normal distribution."""
 
@@ -152,12 +152,19 @@ def follow(memory: TrendMemory, at_ms: int, values: Mapping[str, float | None], 
 
 
 def ways_to(
-    memory: TrendMemory, lately: Lately, name: str, limit: Limit, stands: Sequence[float], scale: float
+    memory: TrendMemory,
+    lately: Lately,
+    name: str,
+    limit: Limit,
+    stands: Sequence[float],
+    scale: float,
+    spent_h: float | None = None,
 ) -> Ways | None:
     """Every way to `limit`, or None when nothing can be told.
 
     `stands` are equally likely shifts of the value (what is not known of where it really stands), `scale` the s of the
-    logarithm behind it (RT/2F in mV for the margin, 1/ln 10 for pH; unused for temperature).
+    logarithm behind it (RT/2F in mV for the margin, 1/ln 10 for pH; unused for temperature). `spent_h` is how long ago a
+    margin's reductant was gone, where that is known: its pace then is s over that time, and it goes on ever slower.
     """
     quantity = QUANTITY_OF_LIMIT[name]
     trend = memory.trend(quantity)
@@ -168,10 +175,23 @@ def ways_to(
     hours = []
     for stand in stands:
         distance = sign * (limit.at - trend.level - stand)
+        if spent_h is not None and limit.side is Side.LOW:
+            hours += _spent(distance, scale, spent_h, losses)
+            continue
         for loss in losses:
             hours += _times(quantity, limit, trend.level, distance, loss, scale)
     hours.sort()
     return Ways(name, tuple(hours), trend.slope * 60.0)
+
+
+def _spent(distance: float, scale: float, spent_h: float, losses: Sequence[float]) -> list[float]:
+    """Hours to the limit with the reductant gone: by the time since then, and by the pace of the last hours."""
+    if distance <= 0.0:
+        return [0.0] * 3
+    by_time = shapes.ever_slower(distance, scale / max(spent_h, 0.5), scale)
+    long = losses[-1]
+    by_pace = shapes.ever_slower(distance, long, scale) if long > 1e-9 else shapes.NEVER_H
+    return [by_time, by_time, by_pace]
 
 
 def _slopes(trend: Trend, lately: Lately, quantity: str, memory: TrendMemory) -> list[float]:
@@ -182,27 +202,29 @@ def _slopes(trend: Trend, lately: Lately, quantity: str, memory: TrendMemory) ->
         return found
     quiet_ms = memory.quiet_from_ms or 0
     for hours in SLOPE_WINDOWS_H:
-        slope = slope_per_hour(lately, quantity, max(quiet_ms, memory.at_ms - int(hours * HOUR_MS)), memory.at_ms)
-        found.append(now if slope is None else slope)
+        span_ms = min(memory.at_ms - quiet_ms, int(hours * HOUR_MS))
+        slope = slope_per_hour(lately, quantity, memory.at_ms - span_ms, memory.at_ms)
+        # A movement seen for less than the window may fade as the liquor comes to rest.
+        found.append((now if slope is None else slope) * span_ms / (hours * HOUR_MS))
     return found
 
 
 def _times(quantity: str, limit: Limit, level: float, distance: float, loss: float, scale: float) -> list[float]:
     """Hours to the limit for each shape; the same number of them whatever comes of it."""
-    shapes_of = 2 if quantity == PH else 3
     if distance <= 0.0:
-        return [0.0] * shapes_of
+        return [0.0] * 3
     if loss <= 1e-9:
-        return [shapes.NEVER_H] * shapes_of
+        return [shapes.NEVER_H] * 3
     even = shapes.straight(distance, loss)
     if quantity == TEMPERATURE:
         if limit.side is Side.LOW:
-            return [shapes.cooling(level, limit.at, loss, room_c) for room_c in ROOMS_C]
-        return [even] * shapes_of
+            return [even, even, shapes.cooling(level, limit.at, loss, limit.at - ROOM_BELOW_LIMIT_C)]
+        return [even] * 3
     if quantity == PH:
-        return [shapes.ever_faster(distance, loss, scale), even]
+        # Above its buffers it falls ever faster; into one, or as what makes the acid is used up, ever slower.
+        return [shapes.ever_faster(distance, loss, scale), even, shapes.ever_slower(distance, loss, scale)]
     if limit.side is Side.HIGH:
-        return [even] * shapes_of  # it recovers: how, nobody can say beforehand
+        return [even] * 3  # what is left to reduce dwindles by the same part each hour: the margin rises straight
     # Beyond 99 % the reductant alone sets the potential: its fall brings the vat there, and what comes then has not begun.
     reductant = limit.at + distance - scale * SATURATED_LOGIT
     if reductant > 0.0:

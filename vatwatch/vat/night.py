@@ -109,7 +109,16 @@ def night_of(vat: VatNow, now_ms: int, morning_ms: int, zone: tzinfo) -> NightWo
         and (settings.warmed or one.limit in _CHEMICAL)
     ]
     if not coming:
+        likely = [one for one in state.ahead.chances if one.night >= 0.5 and one.limit in state.been_inside]
+        if likely:
+            # No hour can be named: it may stand there already, for all that is known of it.
+            worst = max(likely, key=lambda one: one.night).limit
+            doing = what_to_do(_WARNS.get(worst, worst), settings, state, scan)
+            words = f"may well be {WHAT[worst]} by morning. Look at the liquor before bed. {doing}"
+            return NightWord(False, words, tuple(one.limit for one in likely), look=worst == window.OFF_REDUCTION)
+        chance = state.ahead.chance(window.OFF_REDUCTION)
         sure = scan.reduction is not None and scan.reduction.probability_fit >= window.SURE_ENOUGH
+        sure = sure and (chance is None or chance.night <= 1.0 - window.SURE_ENOUGH)
         doubt = "" if sure else " (unsure: a look at the liquor before bed would tell)"
         return NightWord(True, f"should hold until {clock_words(morning_ms, now_ms, zone)}{doubt}.", look=not sure)
     first = min(coming, key=lambda one: one.median_ms)

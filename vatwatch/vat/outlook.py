@@ -10,11 +10,11 @@ from dataclasses import replace
 from vatwatch.records import Outlook, Scan
 from vatwatch.terms import VatCondition
 from vatwatch.vat import window
-from vatwatch.vat.forecast import Crossing, ways_to
+from vatwatch.vat.forecast import Crossing
 from vatwatch.vat.limits import Limit, Side
 from vatwatch.vat.settings import MINUTE_MS, VatSettings
 from vatwatch.vat.state import VatState
-from vatwatch.vat.tiring import left_open
+from vatwatch.vat.tiring import ways_ahead
 
 SAME_WITHIN_MS = 5 * MINUTE_MS
 """A median that moved by less is the same word to a dyer, and no reason to write."""
@@ -33,8 +33,8 @@ def returning(settings: VatSettings, state: VatState, scan: Scan) -> Crossing | 
     found = []
     for name in window.OFF_LIMITS:
         if state.beyond.get(name, False):
-            open_to = left_open(name, temperature_c, state.belief, scan.ph.sigma or 0.0)
-            ways = ways_to(state.ahead.trends, state.ahead.lately, name, _from_beyond(limits[name]), *open_to)
+            limit = _from_beyond(limits[name])
+            ways = ways_ahead(state.ahead, name, limit, state.belief, scan.ph.sigma or 0.0, temperature_c)
             back = None if ways is None else ways.crossing(scan.slot_ms)
             if back is None:
                 return None

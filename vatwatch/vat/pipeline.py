@@ -13,7 +13,7 @@ from vatwatch.chemistry.alkali import ph_equivalent_25c
 from vatwatch.chemistry.electrodes import ReferenceElectrode, eh_mv_from_orp, reference_potential_sigma_mv
 from vatwatch.errors import RangeError
 from vatwatch.records import AlarmAction, JournalEntry, Measured, Reduction, Sample, Scan, StepResult
-from vatwatch.terms import Flag, Quantity, VatCondition
+from vatwatch.terms import EntryKind, Flag, Quantity, VatCondition
 from vatwatch.vat import window
 from vatwatch.vat.alarm_set import run_alarms, situations
 from vatwatch.vat.doings import DISTURBING, age_belief, read_journal
@@ -94,6 +94,7 @@ def step(
             min(ph.sigma or 0.0, MOST_DOUBT_PH),
             max((doing.time_ms for doing in state.doings), default=None),
             any(entry.kind in DISTURBING for entry in journal),
+            any(entry.kind in (EntryKind.FEED, EntryKind.REMADE) for entry in journal),
         ),
     )
     out = quantities_out(state.probes, settings, slot_ms)

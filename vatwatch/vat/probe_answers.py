@@ -31,9 +31,9 @@ UNPOISED = {Quantity.ORP: 200.0}
 like. Judgement."""
 RISES_BY = 0.1
 RECENT = 4
-SLOW_OF_RECENT = 3
 QUICK_AGAIN = 2
-"""Three slow answers of the last four make a probe slow, if none of the four was quick; two that are not slow forgive."""
+"""So many slow answers in a row make a probe slow; two in a row that are not slow forgive it."""
+CLEARLY = 2.0
 QUICK_TIMES = 1.5
 """An answer this close to the quickest quarter of all is proof of a clean probe: a coated one has no quick answer left,
 while a liquor that has none left for one deed may have one for the next."""
@@ -54,7 +54,7 @@ class Answers:
 
     @property
     def is_slow(self) -> bool:
-        return self.recent.count(True) >= SLOW_OF_RECENT and False not in self.recent
+        return len(self.recent) == RECENT and all(self.recent)
 
     @property
     def is_quick_again(self) -> bool:
@@ -95,6 +95,7 @@ def judged(
         return Answers(answers.learnt, answers.recent, usual)
     learnt = answers.learnt
     verdicts: list[bool | None] = []
+    size = max(abs(value - base) for value in values)
     for way, minutes in zip(("out", "back"), answer_minutes(base, values, least), strict=True):
         if minutes is None:
             continue
@@ -102,7 +103,8 @@ def judged(
         known = learnt.get(key, ())
         slow = _is_slow(minutes, known, _alike(learnt, deed, way))
         if slow is not None:
-            verdicts.append(True if slow else False if _is_quick(minutes, learnt) else None)
+            clear = way == "out" and size >= CLEARLY * least
+            verdicts.append(True if slow else False if clear and _is_quick(minutes, learnt) else None)
         if not slow:
             learnt = {**learnt, key: (*known, minutes)[-KEPT_ANSWERS:]}
             if len(learnt) > KEPT_KINDS:

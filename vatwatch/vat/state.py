@@ -40,7 +40,7 @@ class Doing:
 
 @dataclass(frozen=True, slots=True)
 class Lesson:
-    """What one look taught: bits, the offset's 1 σ in mV before and after, and the reading it was held against."""
+    """What one look taught: bits, the offset's 1 σ in mV before and after, the reading it was held against, its weight."""
 
     entry_id: str
     time_ms: int
@@ -51,6 +51,7 @@ class Lesson:
     margin_mv: float
     margin_sigma_mv: float
     temperature_c: float
+    weight: float = 1.0
 
 
 KEPT_LESSONS = 12

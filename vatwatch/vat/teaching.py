@@ -32,7 +32,7 @@ class Scale:
 
 
 COLOUR = Scale(
-    (Look.BLUE, Look.BLUE_GREEN, Look.GREEN, Look.YELLOW_GREEN, Look.AMBER), (0.25, 0.50, 0.80, 0.95), 0.35, 0.08
+    (Look.BLUE, Look.BLUE_GREEN, Look.GREEN, Look.YELLOW_GREEN, Look.AMBER), (0.25, 0.50, 0.80, 0.95), 0.38, 0.07
 )
 # A film needs stillness and a share well above half; a thin one says little.
 FILM = Scale((Look.FILM_NONE, Look.FILM_THIN, Look.FILM_COPPERY), (0.50, 0.85), 0.8, 0.15)
@@ -53,22 +53,34 @@ def look_probability(look: Look, logit_share: float) -> float:
     return scale.wrong_share / len(scale.looks) + (1.0 - scale.wrong_share) * (upper - lower)
 
 
-def learn_from_look(belief: OffsetBelief, look: Look, couple: Couple, thermal_mv: float) -> OffsetBelief:
-    """The belief after one look taken at the margin in `couple`; `thermal_mv` is RT/2F at its temperature."""
+SAME_AGAIN_MV = 10.0
+SAME_AGAIN_WEIGHT = 0.4
+"""A look like the last one at nearly the same margin is half the same evidence: same eyes, same light. Judgement."""
+
+
+def learn_from_look(
+    belief: OffsetBelief, look: Look, couple: Couple, thermal_mv: float, weight: float = 1.0
+) -> OffsetBelief:
+    """The belief after one look taken at the margin in `couple`; `thermal_mv` is RT/2F at its temperature.
+
+    `weight` (above 0, to 1) is how much of a look of its own it is: its likelihood counts to that power.
+    """
     return OffsetBelief.from_weights(
         [
-            weight * _blurred_look_probability(look, couple, offset, thermal_mv)
-            for weight, offset in zip(belief.weights, OFFSETS_MV, strict=True)
+            before * _blurred_look_probability(look, couple, offset, thermal_mv) ** weight
+            for before, offset in zip(belief.weights, OFFSETS_MV, strict=True)
         ]
     )
 
 
-def unlearn_look(belief: OffsetBelief, look: Look, couple: Couple, thermal_mv: float) -> OffsetBelief:
+def unlearn_look(
+    belief: OffsetBelief, look: Look, couple: Couple, thermal_mv: float, weight: float = 1.0
+) -> OffsetBelief:
     """The belief as if that look had not been taken: its likelihood divided out again (it is never zero)."""
     return OffsetBelief.from_weights(
         [
-            weight / _blurred_look_probability(look, couple, offset, thermal_mv)
-            for weight, offset in zip(belief.weights, OFFSETS_MV, strict=True)
+            before / _blurred_look_probability(look, couple, offset, thermal_mv) ** weight
+            for before, offset in zip(belief.weights, OFFSETS_MV, strict=True)
         ]
     )
 

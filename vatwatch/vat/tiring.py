@@ -20,6 +20,7 @@ from vatwatch.vat.lately import MARGIN, PH, TEMPERATURE, Lately, extended, kept_
 from vatwatch.vat.limits import Limit
 from vatwatch.vat.recognise import Minute, extend_minutes, recognised
 from vatwatch.vat.settings import HOUR_MS, MINUTE_MS, VatSettings
+from vatwatch.vat.spent import margin_by_pace, narrowed, spent_since
 
 TIRING_REDUCTION, TIRING_PH, COOLING, HEATING, UNLOGGED, DOUBTFUL = (
     "tiring-reduction",
@@ -45,10 +46,14 @@ OUTSIDE_USUAL_C = 1.0
 UNLOGGED_SHOWN_MS = 30 * MINUTE_MS
 LONGER = 1.4
 """An alarm once raised holds until the crossing has moved this much further away than its lead."""
-DAY_H = 24.0
-LIKELY_IN_A_DAY, POSSIBLE_SOON = 0.75, 0.25
-"""Chances of having passed the limit within a day and within the lead, from which a slow fall is told. Tuned."""
-FALLEN_SINCE_LOOK_MV = 4.0
+DAY_H, NIGHT_H = 24.0, 11.0
+LIKELY_IN_A_DAY = {window.OFF_REDUCTION: 0.6, window.OFF_PH_LOW: 0.75}
+"""From this chance on of passing the limit within a day a slow fall is told, whatever the lead; once the reductant is known
+to be gone the vat can only fall, and having passed it counts too. Tuned."""
+WORTH_A_LOOK_MV = 8.5
+"""1 σ of the offset below which one more look teaches hardly anything: then the estimate itself must warn."""
+FALLEN_SINCE_LOOK_MV = 6.0
+LOOK_LASTS_MS = 20 * HOUR_MS
 DOUBT_WITHIN_H = 6.0
 DOUBT_IN_EVENING, DOUBT_ANY_TIME = 0.12, 0.3
 """A look is asked for from these chances on of standing below the limit: within a day in the evening, when looking is
@@ -60,13 +65,22 @@ _OFFSET_PARTS = tuple((i + 0.5) / 10 for i in range(10))
 
 @dataclass(frozen=True, slots=True)
 class Chance:
-    """How likely a limit is passed from inside (`in_lead`, `in_day`), or is or will be stood beyond (`soon`, `day`)."""
+    """How likely a limit is passed from inside (`in_lead`, `in_day`), or stood beyond by then (`soon`, `night`, `day`)."""
 
     limit: str
     in_lead: float
     in_day: float
     soon: float
+    night: float
     day: float
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """The newest look: when, and the margin then with no offset added, as the readings alone gave it."""
+
+    time_ms: int
+    margin_mv: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +93,9 @@ class Ahead:
     crossings: tuple[Crossing, ...] = ()
     chances: tuple[Chance, ...] = ()
     afresh_ms: int | None = None
+    spent_ms: int | None = None
     disturbed: bool = False
+    fed: bool = False
     unlogged: str = ""
     unlogged_ms: int | None = None
 
@@ -100,10 +116,11 @@ def look_ahead(
     ph_sigma: float,
     last_doing_ms: int | None,
     disturbed_now: bool,
+    fed_now: bool,
 ) -> Ahead:
     """The memory after this slot. `values` by quantity (bare margin, pH at 25 °C, temperature); None where not known."""
-    if disturbed_now and not ahead.disturbed:
-        ahead = replace(ahead, disturbed=True)
+    if (disturbed_now and not ahead.disturbed) or (fed_now and not ahead.fed):
+        ahead = replace(ahead, disturbed=disturbed_now or ahead.disturbed, fed=fed_now or ahead.fed)
     if ahead.trends.at_ms is not None and slot_ms - ahead.trends.at_ms < STEP_MS:
         return ahead
     minutes = extend_minutes(ahead.minutes, slot_ms, values)
@@ -130,6 +147,15 @@ def look_ahead(
     if not due and not warmth and not any(one.limit in WARMTH for one in ahead.crossings):
         return ahead
     if due:
+        spent_ms = spent_since(
+            ahead.spent_ms,
+            ahead.lately,
+            slot_ms,
+            ahead.trends.quiet_from_ms,
+            _scale_mv(values.get(TEMPERATURE)),
+            ahead.fed,
+        )
+        ahead = replace(ahead, spent_ms=spent_ms, fed=False)
         chemical = _chemical(ahead, values.get(TEMPERATURE), limits, belief, ph_sigma)
         lead_h = settings.lead_ms / HOUR_MS
         chances = tuple(
@@ -138,6 +164,7 @@ def look_ahead(
                 w.chance_of_passing(lead_h),
                 w.chance_of_passing(DAY_H),
                 w.chance_within(DOUBT_WITHIN_H),
+                w.chance_within(NIGHT_H),
                 w.chance_within(DAY_H),
             )
             for w in chemical
@@ -153,23 +180,37 @@ def look_ahead(
 def _chemical(
     ahead: Ahead, temperature_c: float | None, limits: Mapping[str, Limit], belief: OffsetBelief, ph_sigma: float
 ) -> list[Ways]:
-    found = [
-        ways_to(ahead.trends, ahead.lately, name, limits[name], *left_open(name, temperature_c, belief, ph_sigma))
-        for name in CHEMICAL
-    ]
+    found = [ways_ahead(ahead, name, limits[name], belief, ph_sigma, temperature_c) for name in CHEMICAL]
     return [one for one in found if one is not None]
 
 
-def left_open(
-    limit: str, temperature_c: float | None, belief: OffsetBelief, ph_sigma: float
-) -> tuple[Sequence[float], float]:
-    """Where the value held against `limit` may really stand, as equally likely shifts, and the scale of its shapes."""
-    if limit == window.OFF_REDUCTION:
-        at_c = 25.0 if temperature_c is None else min(max(temperature_c, 0.0), 100.0)
-        return [belief.quantile_mv(part) for part in _OFFSET_PARTS], thermal_mv(at_c, electrons=2)
-    if limit in WARMTH:
-        return (0.0,), 1.0
-    return [ph_sigma * z for z in NORMAL_TENTHS], shapes.PH_SCALE
+def ways_ahead(
+    ahead: Ahead, name: str, limit: Limit, belief: OffsetBelief, ph_sigma: float, temperature_c: float | None
+) -> Ways | None:
+    """Every way of one quantity to a limit, from outside or inside; None when nothing can be told."""
+    stands: Sequence[float] = (0.0,)
+    scale, spent_h = 1.0, None
+    if name == window.OFF_REDUCTION:
+        belief = by_pace(ahead, belief, temperature_c)
+        stands = [belief.quantile_mv(part) for part in _OFFSET_PARTS]
+        scale = _scale_mv(temperature_c)
+        if ahead.spent_ms is not None and ahead.trends.at_ms is not None:
+            spent_h = (ahead.trends.at_ms - ahead.spent_ms) / HOUR_MS
+    elif name in CHEMICAL:
+        stands, scale = [ph_sigma * z for z in NORMAL_TENTHS], shapes.PH_SCALE
+    return ways_to(ahead.trends, ahead.lately, name, limit, stands, scale, spent_h)
+
+
+def by_pace(ahead: Ahead, belief: OffsetBelief, temperature_c: float | None) -> OffsetBelief:
+    """What is believed of the offset once the time since the reductant was gone is heard too (`spent`)."""
+    memory, trend = ahead.trends, ahead.trends.trend(MARGIN)
+    if trend is None or memory.at_ms is None or ahead.spent_ms is None:
+        return belief
+    return narrowed(belief, trend.level, margin_by_pace(ahead.spent_ms, memory.at_ms, _scale_mv(temperature_c)))
+
+
+def _scale_mv(temperature_c: float | None) -> float:
+    return thermal_mv(25.0 if temperature_c is None else min(max(temperature_c, 0.0), 100.0), electrons=2)
 
 
 def _warmth(
@@ -200,7 +241,8 @@ def situations_ahead(
     settling: bool,
     been_inside: tuple[str, ...],
     reduction: Reduction | None,
-    looked_at_mv: float | None,
+    looked_at: Looked | None,
+    offset_sigma_mv: float,
 ) -> dict[str, Situation]:
     """What each alarm that looks ahead has to judge in this slot. `standing` by alarm name: raised and not yet over."""
     found = {}
@@ -216,7 +258,7 @@ def situations_ahead(
         coming, chance = ahead.crossing(limit), ahead.chance(limit)
         reach_ms = lead_ms * LONGER if standing.get(alarm, False) else lead_ms
         near = coming is not None and coming.median_ms - slot_ms <= reach_ms
-        if chance is not None and chance.in_day >= LIKELY_IN_A_DAY and chance.in_lead >= POSSIBLE_SOON:
+        if chance is not None and (chance.in_day if ahead.spent_ms is None else chance.day) >= LIKELY_IN_A_DAY[limit]:
             near = True
         if alarm == TIRING_REDUCTION:
             # Far below the couple the reductant alone sets the potential: its fall says nothing of the share yet.
@@ -225,11 +267,13 @@ def situations_ahead(
             beyond=near,
             value=None if coming is None else coming.per_hour,
             suppressed=alarm != HEATING
-            and (settling or limit not in been_inside or (alarm == TIRING_REDUCTION and looked_at_mv is None)),
+            and (settling or limit not in been_inside or (alarm == TIRING_REDUCTION and looked_at is None)),
             moot=alarm != HEATING and limit not in been_inside,
         )
     found[UNLOGGED] = Situation(beyond=ahead.unlogged_ms is not None)
-    found[DOUBTFUL] = _doubtful(ahead, settings, slot_ms, reduction, settling, looked_at_mv, beyond, been_inside)
+    found[DOUBTFUL] = _doubtful(
+        ahead, settings, slot_ms, reduction, settling, looked_at, offset_sigma_mv, beyond, been_inside
+    )
     return found
 
 
@@ -239,26 +283,27 @@ def _doubtful(
     slot_ms: int,
     reduction: Reduction | None,
     settling: bool,
-    looked_at_mv: float | None,
+    looked_at: Looked | None,
+    offset_sigma_mv: float,
     beyond: Mapping[str, bool],
     been_inside: tuple[str, ...],
 ) -> Situation:
-    """Perhaps near its limit, and lower than when somebody last looked: one look tells more than any number of readings.
-
-    `looked_at_mv` is the margin at the newest look, with no offset added, as the readings alone gave it.
-    """
+    """Perhaps near its limit, and lower than when somebody last looked: one look tells more than any number of readings."""
     off = beyond.get(window.OFF_REDUCTION, False)
     if reduction is None or off or settling or window.OFF_REDUCTION not in been_inside:
         return Situation(beyond=None if reduction is None else False, suppressed=off or settling)
     now_mv = ahead.lately[-1].margin_mv if ahead.lately else None
-    fallen = looked_at_mv is None or (now_mv is not None and now_mv <= looked_at_mv - FALLEN_SINCE_LOOK_MV)
+    fallen = looked_at is None or (now_mv is not None and now_mv <= looked_at.margin_mv - FALLEN_SINCE_LOOK_MV)
+    long_ago = looked_at is not None and slot_ms - looked_at.time_ms >= LOOK_LASTS_MS
     chance = ahead.chance(window.OFF_REDUCTION)
     now = 1.0 - reduction.probability_fit
-    soon, day = (now, now) if chance is None else (max(now, chance.soon), max(now, chance.day))
+    soon, day = (now, now) if chance is None else (chance.soon, chance.day)
     then = datetime.fromtimestamp(slot_ms / 1000, tz=UTC).astimezone(settings.timezone)
     evening = EVENING[0] <= then.hour * 60 + then.minute < EVENING[1]
     doubted = soon >= DOUBT_ANY_TIME or (evening and day >= DOUBT_IN_EVENING)
-    return Situation(beyond=fallen and doubted, value=reduction.probability_fit)
+    worth = offset_sigma_mv >= WORTH_A_LOOK_MV
+    daily = long_ago and evening and ahead.spent_ms is not None and day >= DOUBT_ANY_TIME
+    return Situation(beyond=worth and ((fallen and doubted) or daily), value=reduction.probability_fit)
 
 
 def values_by_quantity(

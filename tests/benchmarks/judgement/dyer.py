@@ -10,9 +10,9 @@ from collections.abc import Callable
 
 from tests.benchmarks.judgement.rigs import Rig
 from tests.benchmarks.judgement.setting import ALKALI, REDUCTANT, VAT
-from vatwatch.records import JournalEntry, Push, Scan
+from vatwatch.records import AlarmAction, JournalEntry, Push, Scan
 from vatwatch.rehearsal.mishaps import Mishap
-from vatwatch.terms import EntryKind, Urgency
+from vatwatch.terms import ActionVerb, EntryKind, Urgency
 from vatwatch.vat import tiring, window
 from vatwatch.vat.amounts import Dose, NoDose, alkali_dose, reductant_dose
 from vatwatch.vat.settings import DAY_MS, HOUR_MS, MINUTE_MS, VatSettings
@@ -49,6 +49,7 @@ class Dyer:
         self.away_until_ms = 0
         self._due: list[tuple[int, Action]] = []
         self._journal: list[JournalEntry] = []
+        self._acknowledged: list[AlarmAction] = []
         self._number = 0
         self._busy_until: dict[str, int] = {}
 
@@ -86,19 +87,17 @@ class Dyer:
 
     def hear(self, push: Push) -> None:
         """What a push makes of the next hour."""
-        if push.urgency is not Urgency.TELL or push.alarm == tiring.UNLOGGED:
-            self.answer(ANSWER.get(push.alarm, ""), push.slot_ms, push.urgency is Urgency.DANGER)
+        if push.urgency is Urgency.TELL:
+            return
+        danger = push.urgency is Urgency.DANGER
+        at_ms = self._hand_free(push.slot_ms, danger, ANSWER.get(push.alarm, ""))
+        self.later(at_ms, lambda now: self._acknowledged.append(_acknowledge(push.alarm, now)))
+        self.answer(ANSWER.get(push.alarm, ""), push.slot_ms, danger)
 
     def answer(self, doing: str, now_ms: int, danger: bool = False) -> None:
         if not doing or self._busy_until.get(doing, 0) > now_ms:
             return
-        hour = now_ms % DAY_MS / HOUR_MS
-        delay = self.rng.uniform(5, 15) if danger else self.rng.uniform(20, 60)
-        at_ms = now_ms + int(delay * MINUTE_MS)
-        if not danger and not 6.5 <= hour <= 22.5:
-            at_ms += int(((6.5 - hour) % 24) * HOUR_MS)
-        if doing == "unplug":
-            at_ms = max(at_ms, self.away_until_ms)
+        at_ms = self._hand_free(now_ms, danger, doing)
         self._busy_until[doing] = at_ms + 3 * HOUR_MS
         match doing:
             case "feed" | "sharpen":
@@ -113,6 +112,19 @@ class Dyer:
             case "probe":
                 for probe in ("ph", "orp", "temperature"):
                     self.later(at_ms, lambda _, probe=probe: self.rig.spoil(probe, "hung back"))  # type: ignore[misc]
+
+    def _hand_free(self, now_ms: int, danger: bool, doing: str) -> int:
+        """When the dyer comes to act on something heard now."""
+        hour = now_ms % DAY_MS / HOUR_MS
+        delay = self.rng.uniform(5, 15) if danger else self.rng.uniform(20, 60)
+        at_ms = now_ms + int(delay * MINUTE_MS)
+        if not danger and not 6.5 <= hour <= 22.5:
+            at_ms += int(((6.5 - hour) % 24) * HOUR_MS)
+        return max(at_ms, self.away_until_ms) if doing == "unplug" else at_ms
+
+    def take_actions(self) -> list[AlarmAction]:
+        taken, self._acknowledged = self._acknowledged, []
+        return taken
 
     def _plug_back(self, now_ms: int) -> None:
         self.rig.befall(now_ms, Mishap.HEATER_MENDED)
@@ -161,6 +173,10 @@ class Dyer:
             self.rig.do(self.entry(now_ms, EntryKind.FEED, "lime", self.settings.recipe.lime_with_feed * grams))
         self.rig.do(stirred)
         self._journal += [fed, stirred]
+
+
+def _acknowledge(alarm: str, now_ms: int) -> AlarmAction:
+    return AlarmAction(f"a-{alarm}-{now_ms}", now_ms, VAT, alarm, ActionVerb.ACKNOWLEDGE)
 
 
 def daily_round(rng: random.Random, begin_ms: int, days: float) -> list[tuple[int, str]]:

@@ -137,8 +137,9 @@ def befall(fault: Fault, rig: Rig, now_ms: int, later: Later) -> None:
         case "unlogged dip":
             event(EntryKind.DIP, "cloth", 250.0, 3.0)
         case "wrong feed":
-            # The wrong tin: four times too much alkali, or vinegar by the cup.
-            tin, grams_l = ("caustic soda", 0.8) if fault.amount > 0 else ("vinegar", 12.0)
+            # The wrong tin: as much caustic soda as the vat holds alkali, or vinegar for half of it.
+            meq_l = 1000.0 * rig.truth().alkali_eq_l
+            tin, grams_l = ("caustic soda", meq_l / 24.5) if fault.amount > 0 else ("vinegar", 0.5 * meq_l / 0.83)
             event(EntryKind.FEED, tin, grams_l * rig.volume_l)
         case "probe drift":
             rig.spoil(fault.probe, "drift", fault.amount)

@@ -128,7 +128,7 @@ def run_month(
         month.doings += [now for _ in journal]
         cut = {which for start, end, which in unplugged if start <= now < end}
         samples = samples_of(rig, now, cut)
-        state, result = step(quick if hot else settings, state, now, samples, journal)
+        state, result = step(quick if hot else settings, state, now, samples, journal, dyer.take_actions())
         scan = result.scan
         dyer.state, dyer.scan = state, scan
         if now % MINUTE_MS == 0:

@@ -109,6 +109,9 @@ class RehearsalRig:
 
     def befall(self, at_ms: int, mishap: Mishap, amount: float | None = None) -> None:
         self.vat.befall(at_ms, mishap, amount)
+        if mishap is Mishap.REDUCTANT_GONE:
+            # What the bacteria of a fermenting vat live on is gone with it; else they make it anew within hours.
+            self.vat.mixture.food *= amount or 0.0
 
     def look(self, rng: random.Random) -> str:
         return self.vat.what_a_dyer_sees(rng)

@@ -32,6 +32,7 @@ class Score:
     slow_warned: int = 0
     unwarned: list[str] = field(default_factory=list)
     pushes: int = 0
+    push_kinds: Counter[str] = field(default_factory=Counter)
     needless: int = 0
     needless_kinds: Counter[str] = field(default_factory=Counter)
     needless_lines: list[str] = field(default_factory=list)
@@ -67,7 +68,7 @@ class Score:
                 setattr(self, name, mine + value)
 
 
-_COUNTERS = ("needless_kinds", "faults", "named")
+_COUNTERS = ("push_kinds", "needless_kinds", "faults", "named")
 
 
 def keep(path: Path, score: Score) -> None:
@@ -102,7 +103,7 @@ def table(score: Score) -> str:
         ("excursions over 30 min (not settling) told", _part(score.caught, score.excursions), "100 %"),
         ("  told after they began, median / 90 %", delay, ""),
         ("slow drifts warned >= 2 h ahead", _part(score.slow_warned, score.slow), ">= 90 %"),
-        ("pushes per vat-month", f"{score.pushes / months:.1f}", ""),
+        ("pushes per vat-month", f"{score.pushes / months:.1f}  {dict(score.push_kinds.most_common())}", ""),
         ("needless pushes per vat-month", f"{score.needless / months:.2f}  {dict(score.needless_kinds)}", "<= 1"),
         ("cause named rightly", _part(named, faults), ">= 85 %"),
         ("overheat told within its delay + 60 s", _part(score.overheats_told, score.overheats), "100 %"),

@@ -46,7 +46,8 @@ EXCURSION_MS = 30 * MINUTE_MS
 OVERHEAT_WITHIN_MS = 30_000 + 60_000
 """The alarm's on-delay in these settings, and a minute."""
 SLOW = {window.OFF_REDUCTION: "share", window.OFF_PH_LOW: "ph_25c", window.OFF_COLD: "temperature_c"}
-_HEAT = {window.OFF_COLD, window.OFF_WARM, window.OVERHEAT}
+_HOT = {tiring.HEATING, window.OFF_WARM}
+"""What tells of a heater that runs away: either sends the dyer to it."""
 
 
 def excursions_of(month: Month) -> list[Excursion]:
@@ -69,6 +70,7 @@ def score(month: Month) -> Score:
     raised = [p for p in month.pushes if "-returns-to-normal-" not in p.push_id]
     stays = excursions_of(month)
     result.pushes = len(month.pushes)
+    result.push_kinds.update(p.alarm for p in month.pushes)
     _score_stays(result, month, stays, raised)
     _score_needless(result, month, raised)
     _score_causes(result, month, stays, raised)
@@ -93,7 +95,7 @@ def _warned_by_outlook(month: Month, limit: str, from_ms: int, to_ms: int) -> bo
 
 def _score_stays(result: Score, month: Month, stays: list[Excursion], raised: list[Push]) -> None:
     for stay in stays:
-        if stay.settled_ms <= EXCURSION_MS:
+        if stay.settled_ms <= EXCURSION_MS or _while_too_hot(stay, stays):
             continue
         about = [p for p in raised if p.alarm in ALARMS_OF_LIMIT[stay.limit]]
         # Told before it (and not answered long ago), or while it lasted.
@@ -116,6 +118,14 @@ def _score_stays(result: Score, month: Month, stays: list[Excursion], raised: li
                 near = [f"{p.alarm} {(p.slot_ms - stay.from_ms) / HOUR_MS:+.1f} h" for p in about
                         if abs(p.slot_ms - stay.from_ms) < 3 * DAY_MS]  # fmt: skip
                 result.unwarned.append(f"{where}: {near}")
+
+
+def _while_too_hot(stay: Excursion, stays: list[Excursion]) -> bool:
+    """Whether it happened in a vat beyond its ceiling: the overheat is the news, and is told."""
+    return stay.limit != window.OVERHEAT and any(
+        one.limit == window.OVERHEAT and one.from_ms - 2 * HOUR_MS <= stay.from_ms <= one.to_ms + 4 * HOUR_MS
+        for one in stays
+    )
 
 
 def _slow(month: Month, stay: Excursion) -> bool:
@@ -182,14 +192,16 @@ def _needed(month: Month, push: Push) -> bool:
 
 
 def _score_causes(result: Score, month: Month, stays: list[Excursion], raised: list[Push]) -> None:
-    """Of the faults that were felt (an excursion within 30 h, or a probe cut off) and told at all: named rightly."""
+    """Of the faults that were felt (an excursion within 30 h, a probe cut off, something done) and told: named rightly."""
     for fault in month.faults:
         end = fault.at_ms + 30 * HOUR_MS if fault.kind not in OF_A_PROBE else fault.until_ms
         felt = fault.kind in ("cable", "probe in air") or any(
             s.settled_ms > EXCURSION_MS and fault.at_ms <= s.from_ms <= end for s in stays
         )
+        if fault.kind in UNLOGGED and not felt:
+            end, felt = fault.at_ms + 2 * HOUR_MS, True
         following = {p.alarm for p in raised if fault.at_ms <= p.slot_ms <= end}
-        if not (felt or (fault.kind in UNLOGGED and following)) or not following:
+        if not felt or not following:
             continue
         result.faults[fault.kind] += 1
         if following & NAMES[fault.kind]:
@@ -212,7 +224,7 @@ def _score_heat(result: Score, month: Month, stays: list[Excursion], raised: lis
         if ceiling_ms is None:
             continue
         result.runaways += 1
-        told = [p.slot_ms for p in raised if p.alarm == tiring.HEATING and p.slot_ms >= from_ms]
+        told = [p.slot_ms for p in raised if p.alarm in _HOT and p.slot_ms >= from_ms]
         if told and min(told) <= ceiling_ms - 10 * MINUTE_MS:
             result.runaways_told += 1
         else:
