@@ -141,7 +141,12 @@ def _seen(event: AlarmEvent, settings: VatSettings, scan: Scan, state: VatState)
         ph += f" ({scan.ph_25c:.2f} at 25 °C)"
     if reduced and event.alarm in (limits.OFF_REDUCTION, tiring.TIRING_REDUCTION, tiring.DOUBTFUL):
         reduced += f"; your limit is {phrases.percent(window.reduction_low)} reduced"
-    return f"{'. '.join(part for part in (reduced, f'{ph}, {temperature}') if part)}."
+    hint = ""
+    if event.alarm == limits.OFF_REDUCTION and event.transition != Trigger.RETURNS.value and scan.reduction is not None:
+        # Its deadband is in mV, which says nothing to a reader.
+        near = scan.reduction.share >= window.reduction_low
+        hint = " It was below until just now and is not safely back inside." if near else ""
+    return f"{'. '.join(part for part in (reduced, f'{ph}, {temperature}') if part)}.{hint}"
 
 
 def _not_yet_back(event: AlarmEvent, deadband: float, unit: str) -> str:
