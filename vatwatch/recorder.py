@@ -273,6 +273,7 @@ class Recorder:
         self._journal = [moved_entry(entry, by_ms) for entry in self._journal]
         self._actions = [moved_action(action, by_ms) for action in self._actions]
         self._arrivals.put_right(by_ms, self._clock.correct)
+        self._shed.put_right(by_ms)
         now_ms = self._clock.now_ms()
         settled = end_doubt(self._writer, self._store_path, self._judging, self._version, by_ms, now_ms)
         if settled is not None:
