@@ -13,8 +13,8 @@ from tests.season.recorded import record
 from vatwatch.errors import ConfigError
 from vatwatch.records import Scan
 from vatwatch.season.backtest import backtest_of
-from vatwatch.season.excursions import StayTally
 from vatwatch.season.replay import Told, Track, VatReplay, only_telling_differs, replay_vat, told_of
+from vatwatch.season.stays import StayTally
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.replaying import ReplaySlot
 from vatwatch.trial_settings import (

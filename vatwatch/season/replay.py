@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from vatwatch.records import AlarmEvent, JournalEntry, Push, StepResult
-from vatwatch.season.excursions import Stay, StayTally
+from vatwatch.season.stays import Stay, StayTally
 from vatwatch.store.replaying import ReplaySlot
 from vatwatch.vat import window
 from vatwatch.vat.alarm_set import run_alarms, situations
