@@ -189,6 +189,15 @@ class StoreReader:
         """Every vat's card under each version of the settings, with the slot from which on it was in force; oldest first."""
         return [(int(row[0]), rows.card_of(row[1:])) for row in self._rows(statements.SELECT_CARD_HISTORY)]
 
+    def settings_history(self) -> list[tuple[int, str, list[VatCard]]]:
+        """Every version of the settings, oldest first: the slot from which on it was in force, its text, its cards."""
+        with self._view():
+            cards = self._rows(statements.SELECT_ALL_CARDS)
+            return [
+                (int(since_ms), str(text), [rows.card_of(row[1:]) for row in cards if row[0] == version])
+                for version, since_ms, text in self._rows(statements.SELECT_ALL_SETTINGS)
+            ]
+
     def journal(self, vat: str | None, from_ms: int, to_ms: int) -> list[JournalEntry]:
         """Entries of one vat, or of all, that happened in [from_ms, to_ms), by time."""
         return self._list(rows.journal_of, statements.SELECT_JOURNAL, (vat, from_ms, to_ms))
