@@ -26,7 +26,7 @@ def outcome_section(reader: StoreReader, figures: ReviewFigures) -> OutcomeSecti
     cards: list[VatCard] = [vat.card for vat in figures.vats if vat.card is not None]
     names = {vat.vat: vat.name for vat in figures.vats}
     journal = reader.journal(None, 0, figures.to_ms + 1)
-    found = outcome_findings(journal, reader.scans, cards, figures.from_ms, figures.to_ms + 1)
+    found = outcome_findings(journal, reader.states, cards, figures.from_ms, figures.to_ms + 1)
     findings = [
         (
             tuple(rubbing_words(one, names.get(one.vat, one.vat))),

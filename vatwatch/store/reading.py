@@ -33,6 +33,7 @@ from vatwatch.store import calibrations, conditions, curves, faults, replaying, 
 from vatwatch.store.conditions import ConditionCount
 from vatwatch.store.curves import CurvePoint
 from vatwatch.store.replaying import ReplaySlot
+from vatwatch.store.rollups import PLACES
 from vatwatch.store.shelf import Shelf, Stored
 from vatwatch.store.strays import in_time_order
 from vatwatch.terms import AlarmState, Quantity, Stream
@@ -123,6 +124,29 @@ class StoreReader:
             for stored in page:
                 yield rows.scan_of(stored.step.scan)
             from_ms = page[-1].step.scan[0] + 1
+
+    def states(self, vat: str, from_ms: int, to_ms: int) -> Iterator[Scan]:
+        """Like `scans`, but only condition, pH at 25 °C, temperature, share and margin are filled: much faster far back.
+
+        What else a scan holds is nothing or NaN here. All of the span is held at once: keep it to hours.
+        """
+        with self._view():
+            said = sorted(
+                told
+                for columns in self._shelf.conditions(vat, from_ms, to_ms)
+                for told in zip(*columns, strict=True)
+            )
+            known = {
+                name: {
+                    slot_ms: value
+                    for slots, values in self._shelf.floats(vat, PLACES[name], from_ms, to_ms)
+                    for slot_ms, value in zip(slots, values, strict=True)
+                    if value == value
+                }
+                for name in ("ph_25c", "temperature_c", "reduction_share", "reduction_margin_mv")
+            }
+        for slot_ms, condition, short in said:
+            yield rows.state_of(vat, slot_ms, condition, short, *(values.get(slot_ms) for values in known.values()))
 
     def samples(self, vat: str, from_ms: int, to_ms: int) -> Iterator[Sample]:
         """Samples of `vat` taken in [from_ms, to_ms), by time; equal times in the order they were handed in."""
