@@ -69,7 +69,7 @@ def unpack_ints(packed: bytes, count: int) -> list[int]:
     if way == _WIDE:
         # Whole numbers of Python do not overflow: wrapping once at the end is the same, and mostly there is nothing to wrap.
         sums = list(accumulate(planes_of(body, count)))
-        return sums if -(1 << 63) <= min(sums) and max(sums) < 1 << 63 else list(map(wrapped, sums))
+        return sums if min(sums) >= -(1 << 63) and max(sums) < 1 << 63 else list(map(wrapped, sums))
     if way == _SMOOTH:
         return _smoothed_again(body, count)
     first, body = number_of(body)

@@ -138,9 +138,7 @@ class StoreReader:
         """
         with self._view():
             said = sorted(
-                told
-                for columns in self._shelf.conditions(vat, from_ms, to_ms)
-                for told in zip(*columns, strict=True)
+                told for columns in self._shelf.conditions(vat, from_ms, to_ms) for told in zip(*columns, strict=True)
             )
             known = {
                 name: {
