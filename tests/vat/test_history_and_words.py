@@ -87,3 +87,17 @@ def test_advice_never_offers_acid_and_every_recipe_carries_its_cautions() -> Non
         for fibre in Fibre:
             low_high = recipe.ph_window(fibre)
             assert low_high is None or 8 <= low_high[0] < low_high[1] <= 13
+
+
+def test_a_vat_on_its_way_down_that_needs_no_alkali_yet_is_not_told_to_take_some() -> None:
+    from vatwatch.vat.advice import what_to_do
+    from vatwatch.vat.tiring import TIRING_PH
+
+    run = Run()
+    run.minutes(1, ph=11.2)
+    words = what_to_do(TIRING_PH, SETTINGS, run.state, run.last.scan)
+    assert words.startswith("Nothing to add yet.")
+    assert "sharpen with" in words
+    assert "when the pH nears 11.0 at 25 °C" in words
+    run.minutes(1, ph=10.4)
+    assert what_to_do(TIRING_PH, SETTINGS, run.state, run.last.scan).startswith("Sharpen with")

@@ -10,7 +10,7 @@ from vatwatch.records import Scan
 from vatwatch.vat import phrases, tiring
 from vatwatch.vat import window as limits
 from vatwatch.vat.alarms import STANDING
-from vatwatch.vat.amounts import ALKALI_WORDS, Dose, NoDose, alkali_dose, reductant_dose
+from vatwatch.vat.amounts import ALKALI_WORDS, NEEDS_NONE_YET, Dose, NoDose, aim_ph_25c, alkali_dose, reductant_dose
 from vatwatch.vat.settings import VatSettings
 from vatwatch.vat.state import VatState
 
@@ -105,6 +105,9 @@ def _sharpen(settings: VatSettings, state: VatState, scan: Scan) -> str:
     match dose:
         case Dose():
             amount = f"About {dose.words()}."
+        case NoDose(reason) if reason == NEEDS_NONE_YET:
+            at = aim_ph_25c(settings)
+            return f"Nothing to add yet. Lid on, stir little; sharpen with {words} when the pH nears {at:.1f} at 25 °C."
         case NoDose():
             amount = f"No amount can be given: {dose.reason}. Go by small portions and read after each."
     return f"Sharpen with {words}, dissolved first. {amount} {_rest(settings)} {_ALKALI_CARE[settings.alkali]}"

@@ -61,6 +61,10 @@ class NoDose:
     reason: str
 
 
+NEEDS_NONE_YET = "the pH needs none yet"
+"""It stands where a dose would bring it, or above: it is only on its way down."""
+
+
 def aim_ph_25c(settings: VatSettings) -> float:
     """Where a dose of alkali should bring the pH, at 25 °C."""
     own = settings.window
@@ -79,7 +83,7 @@ def alkali_dose(settings: VatSettings, state: VatState, scan: Scan) -> Dose | No
         return NoDose("the pH is not known at the moment")
     aim = aim_ph_25c(settings)
     if scan.ph_25c >= aim:
-        return NoDose("the pH needs none")
+        return NoDose(NEEDS_NONE_YET)
     strength = settings.alkali_g_l or TYPICAL_STRENGTH_G_L[settings.alkali]
     try:
         clean = grams_to_reach_ph(
