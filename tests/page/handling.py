@@ -81,7 +81,7 @@ def hands_on(
     scheme: Literal["light", "dark"] = "light",
 ) -> Iterator[Hands]:
     context = browser.new_context(viewport=viewport, java_script_enabled=script, color_scheme=scheme)
-    context.set_default_timeout(10_000)
+    context.set_default_timeout(30_000)
     page = context.new_page()
     hands = Hands(page)
     wrong: list[str] = []
