@@ -134,6 +134,14 @@ def test_network_time_that_was_asked_for_is_waited_for_ten_minutes(tmp_path: Pat
     assert source.synchronised()
 
 
+def test_not_to_be_told_is_neither_set_nor_unset(tmp_path: Path) -> None:
+    source = ClockSource(kernel=lambda: None, timesyncd=tmp_path / "none")
+    assert source.says() is None
+    assert not source.synchronised()
+    assert SystemClock(source).machine_is_set() is None
+    assert SystemClock(ClockSource(kernel=lambda: False, timesyncd=tmp_path / "none")).machine_is_set() is False
+
+
 def test_a_file_of_the_users_choice_counts_alone(tmp_path: Path) -> None:
     marker = tmp_path / "set"
     source = ClockSource(marker, kernel=lambda: True)

@@ -74,9 +74,9 @@ class SystemClock:
     def doubt(self) -> str:
         return self._doubt
 
-    def machine_is_set(self) -> bool:
-        """Whether something is known to have set the machine's clock; a clock that is believed may still be unset."""
-        return self._source.synchronised()
+    def machine_is_set(self) -> bool | None:
+        """Whether something has set the machine's clock (a clock that is believed may still be unset); None: unknown."""
+        return self._source.says()
 
     def begin(self, record_end_ms: int) -> int:
         """Begin no earlier than the end of the record. Returns by how much the machine's clock lies behind it."""

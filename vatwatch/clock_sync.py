@@ -22,8 +22,9 @@ _TIMESYNCD = Path("/run/systemd/timesync")
 """systemd-timesyncd.service(8): it keeps `synchronized` in here once the clock was set."""
 
 
-def kernel_says() -> bool:
-    """Whether the kernel counts the clock as synchronised. False where that cannot be asked."""
+def kernel_says() -> bool | None:
+    """Whether the kernel counts the clock as synchronised; None where that may not (ProtectClock= of a unit) or cannot
+    be asked."""
 
     class Timex(ctypes.Structure):
         # Larger than the kernel's on any machine; with modes = 0 nothing is set, and only the answer counts here.
@@ -32,8 +33,8 @@ def kernel_says() -> bool:
     try:
         answer: int = ctypes.CDLL(None, use_errno=True).adjtimex(ctypes.byref(Timex()))
     except (OSError, AttributeError):
-        return False
-    return 0 <= answer < TIME_ERROR
+        return None
+    return None if answer < 0 else answer < TIME_ERROR
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,14 +42,18 @@ class ClockSource:
     """How to know that the clock was set. `marker` is a file that is there once it was, in place of all other signs."""
 
     marker: Path | None = None
-    kernel: Callable[[], bool] = kernel_says
+    kernel: Callable[[], bool | None] = kernel_says
     timesyncd: Path = _TIMESYNCD
 
-    def synchronised(self) -> bool:
-        """Whether the clock is known to be right."""
+    def says(self) -> bool | None:
+        """Whether something has set the clock since the machine started; None when that cannot be found out."""
         if self.marker is not None:
             return self.marker.exists()
         return (self.timesyncd / "synchronized").exists() or self.kernel()
+
+    def synchronised(self) -> bool:
+        """Whether the clock is known to be right: not to be told is not enough."""
+        return self.says() is True
 
     def doubt(self, now_ms: int, record_end_ms: int) -> tuple[str, float | None]:
         """Why the clock is not to be believed, and how long to wait for a better one (None: for ever); ("", 0) if it is."""

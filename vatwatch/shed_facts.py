@@ -5,7 +5,6 @@ Concludes nothing: `vat/shed_alarms.py` judges. Never raises for something that 
 
 from __future__ import annotations
 
-import ctypes
 import shutil
 import time
 from collections.abc import Callable, Iterable
@@ -21,10 +20,6 @@ from vatwatch.vat.shed_alarms import ShedFacts, Undelivered
 
 WAITED_TOO_LONG_MS = 30 * MINUTE_MS
 WHY_MOST = 160
-TIMESYNC = Path("/run/systemd/timesync/synchronized")
-"""systemd-timesyncd touches it when it has set the clock (systemd-timesyncd.service(8))."""
-_TIME_ERROR = 5
-"""adjtimex(2): the kernel's clock is not synchronised. Number from <sys/timex.h>, from memory."""
 _NAMES = {"mqtt": "the MQTT broker", "influxdb": "the InfluxDB database", "heartbeat": "the heartbeat address"}
 
 
@@ -40,7 +35,7 @@ class FactFinder:
         now_ms = self._clock.now_ms()
         clock_set, behind_ms = None, None
         if isinstance(self._clock, SystemClock):
-            clock_set = True if self._clock.machine_is_set() else is_clock_set()
+            clock_set = self._clock.machine_is_set()
             behind_ms = now_ms - time.time_ns() // 1_000_000
         return ShedFacts(
             undelivered=self._undelivered(now_ms),
@@ -105,22 +100,3 @@ def _free_bytes(directory: Path) -> int | None:
         return shutil.disk_usage(directory).free
     except OSError:
         return None
-
-
-def is_clock_set() -> bool | None:
-    """Whether something has set this machine's clock since it started; None when that cannot be found out.
-
-    Unlike `clock_sync`, which decides whether to believe a time, this must not take "may not ask" (ProtectClock= of
-    systemd.exec(5)) for "nobody has set it": that would be an alarm for ever.
-    """
-    if TIMESYNC.exists():
-        return True
-    try:
-        libc = ctypes.CDLL(None, use_errno=True)
-        # `modes` is zero: nothing is changed, only asked. The structure has 208 bytes at most.
-        said = libc.adjtimex(ctypes.create_string_buffer(512))
-    except (OSError, AttributeError):
-        return None
-    if said < 0:
-        return None
-    return bool(said != _TIME_ERROR)

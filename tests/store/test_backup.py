@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import threading
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -145,6 +148,55 @@ def test_restore_sets_the_present_store_aside(tmp_path: Path) -> None:
         writer.append(batch_of(11 * SLOT_MS))
     with pytest.raises(StoreError, match="the store itself"):
         restore(path, path)
+
+
+class PowerCut(BaseException):
+    pass
+
+
+@pytest.mark.parametrize("at", ["fsync", "link", "replace"])
+def test_a_power_cut_during_a_restore_never_leaves_the_place_empty(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, at: str
+) -> None:
+    path, copy = tmp_path / "store.db", tmp_path / "copy.db"
+    writer = begun(path, 10)
+    backup(path, copy)
+    writer.append(batch_of(11 * SLOT_MS))
+    writer.close()
+    before, after = contents(copy), contents(path)
+
+    def cut(done: Callable[..., Any], name: str) -> Callable[..., Any]:
+        def cut_before(*given: Any, **named: Any) -> Any:
+            if name == at and (name == "fsync" or path in given):
+                raise PowerCut
+            return done(*given, **named)
+
+        return cut_before
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "link", cut(os.link, "link"))
+        patch.setattr(Path, "replace", cut(Path.replace, "replace"))
+        patch.setattr(os, "fsync", cut(os.fsync, "fsync"))
+        with pytest.raises(PowerCut):
+            restore(copy, path)
+    assert contents(path) == after, "until the new one has its name, the old one bears it"
+    restore(copy, path)
+    assert contents(path) == before
+
+
+def test_where_files_have_no_second_name_a_restore_still_sets_aside(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(*_: object) -> None:
+        raise PermissionError("no second names here")
+
+    path, copy = tmp_path / "store.db", tmp_path / "copy.db"
+    begun(path, 10).close()
+    backup(path, copy)
+    monkeypatch.setattr(os, "link", refused)
+    done = restore(copy, path)
+    assert done.set_aside is not None
+    assert contents(path) == contents(done.set_aside) == contents(copy)
 
 
 def test_restore_of_a_damaged_copy_changes_nothing(tmp_path: Path) -> None:

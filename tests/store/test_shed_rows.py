@@ -11,7 +11,7 @@ import pytest
 from tests.store.batches import card_of
 from vatwatch.clock import ScaledClock
 from vatwatch.records import AlarmAction, AlarmEvent, Batch, Delivery, Push
-from vatwatch.shed_facts import FactFinder, is_clock_set, shown_name
+from vatwatch.shed_facts import FactFinder, shown_name
 from vatwatch.shed_watch import OF_SHED, ShedStep, ShedWatch
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
@@ -130,7 +130,6 @@ def test_what_cannot_be_read_is_not_known(tmp_path: Path) -> None:
     assert found.clock_set is None, "a rehearsal's clock is nobody's to set"
     assert found.free_bytes is not None
     assert FactFinder(tmp_path / "no" / "where.db", ScaledClock(T0, 1.0), lambda: ())().free_bytes is None
-    assert is_clock_set() in (True, False, None)
     assert [shown_name(name) for name in ("mqtt", "phone-a", "danger-phone-a")] == [
         "the MQTT broker",
         "phone a",

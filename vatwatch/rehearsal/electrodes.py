@@ -10,6 +10,7 @@ from __future__ import annotations
 import bisect
 import math
 import random
+from abc import ABC, abstractmethod
 from dataclasses import dataclass, replace
 
 from vatwatch.errors import VatwatchError
@@ -67,7 +68,7 @@ ORP_TRAITS = ProbeTraits(noise_sigma=0.8, lag_s=45.0, resolution=0.1)
 TEMPERATURE_TRAITS = ProbeTraits(noise_sigma=0.03, lag_s=15.0, resolution=0.01)
 
 
-class _Probe:
+class _Probe(ABC):
     """Lag, drift, noise and last digit, the same for every kind of probe."""
 
     air_lag_s = 40.0
@@ -85,14 +86,14 @@ class _Probe:
         """Changes traits from now on, such as `offset=…` for fouling or `drift_per_day=…`."""
         self.traits = replace(self.traits, **changes)
 
-    def _sees(self, truth: VatTruth) -> float:
-        raise NotImplementedError
+    @abstractmethod
+    def _sees(self, truth: VatTruth) -> float: ...
 
-    def _sees_in_air(self) -> float:
-        raise NotImplementedError
+    @abstractmethod
+    def _sees_in_air(self) -> float: ...
 
-    def _open_circuit(self) -> float:
-        raise NotImplementedError
+    @abstractmethod
+    def _open_circuit(self) -> float: ...
 
     def read(self, time_ms: int, truth: VatTruth) -> float:
         """The number the meter would show at this time."""

@@ -7,6 +7,7 @@ Two ways of talking: a line every so often (`pH=10.84;ORP=-612.4;T=41.27` CR LF)
 from __future__ import annotations
 
 import random
+from abc import ABC, abstractmethod
 from dataclasses import dataclass, field
 
 from vatwatch.errors import VatwatchError
@@ -44,7 +45,7 @@ class LineNoise:
         return frame[:place] + self._rng.randbytes(self._rng.randrange(1, 6)) + frame[place:]
 
 
-class Instrument:
+class Instrument(ABC):
     """One meter on one vat. `interval_ms` is None for a meter that only speaks when asked."""
 
     def __init__(
@@ -67,15 +68,15 @@ class Instrument:
         self.vat.advance(time_ms)
         return self.probes.read(time_ms, self.vat.truth())
 
+    @abstractmethod
     def speak(self, time_ms: int) -> bytes:
         """What the meter sends of its own accord at this time; empty when it waits to be asked."""
-        raise NotImplementedError
 
+    @abstractmethod
     def hear(self, data: bytes, time_ms: int) -> bytes:
         """Takes bytes from the line and gives back what the meter answers to them."""
-        raise NotImplementedError
 
-    def forget(self) -> None:
+    def forget(self) -> None:  # noqa: B027 - one that is never asked has nothing to forget
         """Drops a half-heard question, as after a pulled cable."""
 
 

@@ -58,35 +58,64 @@ def restore(copy: Path, store: Path) -> Copied:
         beside = store.with_name(f".{store.name}.restored")
         _remove(beside)
         copied = _copy(copy, beside)
-        set_aside = set_store_aside(store, "before-restore") if store.exists() else None
-        try:
-            beside.rename(store)
-            _sync_directory(store.parent)
-        except OSError as error:
-            raise faults.os_error(error, store, "put the copy at") from error
+        set_aside = _exchange(beside, store)
         return Copied(store, copied.size_bytes, copied.newest_number, copied.newest_slot_ms, set_aside)
     finally:
         os.close(lock)
 
 
+def _exchange(beside: Path, store: Path) -> Path | None:
+    """Put `beside` in the store's place; returns where the old one is now, or None when there was none.
+
+    The old one gets its second name before it loses the first: a power cut between leaves the one or the other at the
+    store's path, never nothing, which the next start would take for the beginning of a new record.
+    """
+    aside = None
+    if store.exists():
+        aside = _free_name(store, "before-restore")
+        try:
+            os.link(store, aside)
+        except OSError:  # a file system without second names, such as FAT
+            aside = set_store_aside(store, "before-restore")
+    try:
+        if aside is not None:
+            _move_logs(store, aside)
+            _sync_directory(store.parent)
+        beside.replace(store)
+        _sync_directory(store.parent)
+    except OSError as error:
+        raise faults.os_error(error, store, "put the copy at") from error
+    return aside
+
+
 def set_store_aside(store: Path, why: str) -> Path:
     """Rename the store and the files SQLite keeps beside it; returns its new path. Nobody may have it open."""
-    stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
-    for number in range(1000):
-        name = f"{store.stem}-{why}-{stamp}{f'-{number}' if number else ''}{store.suffix}"
-        aside = store.with_name(name)
-        if not aside.exists():
-            break
+    aside = _free_name(store, why)
     try:
-        # The log goes first: an old log beside a new file would be taken for its own.
-        for suffix in ("-wal", "-shm"):
-            with suppress(FileNotFoundError):
-                Path(f"{store}{suffix}").rename(f"{aside}{suffix}")
+        _move_logs(store, aside)
         store.rename(aside)
         _sync_directory(store.parent)
     except OSError as error:
         raise faults.os_error(error, store, "set aside") from error
     return aside
+
+
+def _free_name(store: Path, why: str) -> Path:
+    """A name beside the store that says why and when, and that nothing bears yet."""
+    stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
+    for number in range(1000):
+        name = f"{store.stem}-{why}-{stamp}{f'-{number}' if number else ''}{store.suffix}"
+        aside = store.with_name(name)
+        if not aside.exists():
+            return aside
+    raise StoreError(f"There are a thousand files like {aside} already; move some of them elsewhere.")
+
+
+def _move_logs(store: Path, aside: Path) -> None:
+    """The log goes before its file: an old log beside a new file would be taken for its own."""
+    for suffix in ("-wal", "-shm"):
+        with suppress(FileNotFoundError):
+            Path(f"{store}{suffix}").rename(f"{aside}{suffix}")
 
 
 def _copy(source: Path, target: Path) -> Copied:
