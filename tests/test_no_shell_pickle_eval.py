@@ -24,7 +24,6 @@ MODULES = {
     "ctypes",
 }
 """Importing one of these is a find by itself: vatwatch starts no other program and loads no foreign objects."""
-ALLOWED = {"shed_facts.py": ["import ctypes"], "clock_sync.py": ["import ctypes"]}
 """The C library alone is asked there whether the clock is kept in time, which Python itself cannot say."""
 CALLS = {"eval", "exec", "compile", "__import__"}
 METHODS = {
