@@ -24,6 +24,7 @@ MODULES = {
     "ctypes",
 }
 """Importing one of these is a find by itself: vatwatch starts no other program and loads no foreign objects."""
+ALLOWED = {"clock_sync.py": ["import ctypes"]}
 """The C library alone is asked there whether the clock is kept in time, which Python itself cannot say."""
 CALLS = {"eval", "exec", "compile", "__import__"}
 METHODS = {
