@@ -17,6 +17,7 @@ import pytest
 from tests.end_to_end.replaying import replay_differences
 from tests.test_clock import NOW_MS, Machine
 from vatwatch import assembly
+from vatwatch.arrivals import Arrivals
 from vatwatch.clock import SystemClock
 from vatwatch.config import load_config
 from vatwatch.recorder import Recorder
@@ -281,6 +282,22 @@ def test_a_record_that_ends_in_the_future_is_not_overlapped(tmp_path: Path) -> N
         slots = [slot for slot, _ in one.forwarded]
         assert slots == sorted(set(slots))
         assert len(slots) > sure
+
+
+def test_a_reading_stamped_before_and_handed_in_after_the_clock_was_put_right() -> None:
+    now_ms = [50_000]
+    arrivals = Arrivals(lambda: now_ms[0])
+    early, racing, fresh = (
+        Sample(time_ms, "tub", "tub-t", Signal.TEMPERATURE_C, 30.0) for time_ms in (48_000, 49_500, NOW_MS + 51_000)
+    )
+    arrivals.put([early])
+
+    def correct(by_ms: int) -> None:
+        now_ms[0] += by_ms
+
+    arrivals.put_right(NOW_MS, correct)
+    arrivals.put([racing, fresh])
+    assert [sample.time_ms - NOW_MS for sample in arrivals.samples_before(2**62)] == [48_000, 49_500, 51_000]
 
 
 def test_nothing_in_doubt_is_sealed_or_rolled_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -54,7 +54,7 @@ def _morning_after(time_ms: int, zone: tzinfo) -> int:
 def _due(probe: ProbeSettings, now_ms: int, zone: tzinfo) -> Due:
     due = due_ms(probe)
     if due is None or probe.calibrated_ms is None:
-        told = "no dated calibration; `vatwatch calibrate` makes one"
+        told = f"no dated calibration; `vatwatch calibrate {probe.probe}` makes one"
         return Due(probe.probe, None, told)
     made = f"calibrated on {_day(probe.calibrated_ms, zone)}"
     if now_ms >= due:

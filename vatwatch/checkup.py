@@ -28,6 +28,7 @@ from vatwatch.outlet_tables import InfluxTable, MqttTable
 from vatwatch.probes.reader import PortReader
 from vatwatch.probes.settings import PortSettings
 from vatwatch.records import Calibration, PortEvent, Push, Sample
+from vatwatch.secret_files import secrets_shown
 from vatwatch.store import inbox
 from vatwatch.store.presence import is_written
 from vatwatch.store.reading import StoreReader
@@ -61,7 +62,7 @@ def check_all(config_path: Path, push: bool, listen_s: float) -> Iterator[Findin
     vats = assembly.vat_settings(config, source)
     ports = assembly.port_settings(config, source)
     yield Finding("settings", True, f"{config_path}: {len(vats)} vats, {len(config.probe)} probes, {len(ports)} ports")
-    for warning in config.warnings():
+    for warning in (*config.warnings(), *secrets_shown(config, source)):
         yield Finding("settings", None, warning)
     yield from _check_store(config)
     yield from _check_calibrations(config, source)

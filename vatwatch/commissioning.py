@@ -96,18 +96,7 @@ class Room:
 
 def tables(found: Found, port: str, room: Room) -> Iterator[str]:
     """The settings file's tables for one port and its probes, line by line. Probes without a vat are commented out."""
-    baud, bytesize, parity = found.wire
-    yield f"# {found.kind} at {shown_wire(found.wire)}"
-    yield f"[port.{port}]"
-    yield f"device = {_quoted(found.device)}"
-    yield f"baud = {baud}"
-    if found.kind == "SDI-12" or (bytesize, parity) != (8, "N"):
-        yield f"bytesize = {bytesize}"
-        yield f"parity = {_quoted(parity)}"
-    yield ""
-    for question in found.questions:
-        yield from _question_table(port, question)
-        yield ""
+    yield from port_table(found, port)
     for instrument in dict.fromkeys(guess.instrument for guess in found.guesses):
         own = [guess for guess in found.guesses if guess.instrument == instrument]
         vat = room.vat_for({guess.signal.quantity for guess in own})
@@ -119,34 +108,50 @@ def tables(found: Found, port: str, room: Room) -> Iterator[str]:
             yield ""
 
 
+def port_table(found: Found, port: str) -> Iterator[str]:
+    """The table of the port alone, with the questions asked on it."""
+    baud, bytesize, parity = found.wire
+    yield f"# {found.kind} at {shown_wire(found.wire)}"
+    yield f"[port.{port}]"
+    yield f"device = {quoted(found.device)}"
+    yield f"baud = {baud}"
+    if found.kind == "SDI-12" or (bytesize, parity) != (8, "N"):
+        yield f"bytesize = {bytesize}"
+        yield f"parity = {quoted(parity)}"
+    yield ""
+    for question in found.questions:
+        yield from _question_table(port, question)
+        yield ""
+
+
 def _question_table(port: str, question: Question) -> Iterator[str]:
     match question:
         case LineFormat():
             yield f"[[port.{port}.line]]"
             if question.ask is not None:
-                yield f"ask = {_quoted(question.ask.decode('latin-1'))}"
-            yield f"terminator = {_quoted(question.terminator.decode('latin-1'))}"
+                yield f"ask = {quoted(question.ask.decode('latin-1'))}"
+            yield f"terminator = {quoted(question.terminator.decode('latin-1'))}"
             if question.pattern is not None:
-                yield f"pattern = {_quoted(question.pattern)}"
+                yield f"pattern = {quoted(question.pattern)}"
             else:
                 if question.delimiter is not None:
-                    yield f"delimiter = {_quoted(question.delimiter)}"
+                    yield f"delimiter = {quoted(question.delimiter)}"
                 yield f"fields = {_listed(question.fields)}"
         case Sdi12Question():
             yield f"[[port.{port}.sdi12]]"
-            yield f"address = {_quoted(question.address)}"
-            yield f"command = {_quoted(question.command)}"
+            yield f"address = {quoted(question.address)}"
+            yield f"command = {quoted(question.command)}"
             yield f"crc = {'true' if question.crc else 'false'}"
             yield f"fields = {_listed(question.fields)}"
         case ModbusQuestion():
             yield f"[[port.{port}.modbus]]"
-            yield f"field = {_quoted(question.field)}"
+            yield f"field = {quoted(question.field)}"
             yield f"unit = {question.unit}"
             yield f"register_address = {question.address}"
             yield f"function = {question.function}"
-            yield f"type = {_quoted(question.type.value)}"
+            yield f"type = {quoted(question.type.value)}"
             if question.type.registers == 2:
-                yield f"word_order = {_quoted(question.order.value)}"
+                yield f"word_order = {quoted(question.order.value)}"
             if question.scale != 1:
                 yield f"scale = {question.scale!r}  # DECIDE: the data sheet says how many decimals are meant"
 
@@ -154,16 +159,16 @@ def _question_table(port: str, question: Question) -> Iterator[str]:
 def _probe_table(port: str, vat: str, guess: Guess) -> Iterator[str]:
     others = ", ".join(signal.value for signal in Signal if signal is not guess.signal)
     yield f"[probe.{port}-{guess.field.replace('_', '-').lower()}]"
-    yield f"vat = {_quoted(vat)}  # DECIDE: the vat it stands in"
-    yield f"port = {_quoted(port)}"
-    yield f"field = {_quoted(guess.field)}"
-    yield f"signal = {_quoted(guess.signal.value)}  # DECIDE: guessed, it gave {guess.example:g}; or one of {others}"
+    yield f"vat = {quoted(vat)}  # DECIDE: the vat it stands in"
+    yield f"port = {quoted(port)}"
+    yield f"field = {quoted(guess.field)}"
+    yield f"signal = {quoted(guess.signal.value)}  # DECIDE: guessed, it gave {guess.example:g}; or one of {others}"
     if guess.signal is Signal.ORP_MV:
         electrodes = ", ".join(electrode.value for electrode in ReferenceElectrode)
-        yield f"reference = {_quoted(LIKELY_REFERENCE.value)}  # DECIDE: printed on the electrode; one of {electrodes}"
+        yield f"reference = {quoted(LIKELY_REFERENCE.value)}  # DECIDE: printed on the electrode; one of {electrodes}"
 
 
-def _quoted(text: str) -> str:
+def quoted(text: str) -> str:
     """A TOML string: literal where that is easier to read, else basic, whose escapes are those of JSON."""
     if "\\" in text and "'" not in text and text.isprintable():
         return f"'{text}'"
@@ -171,4 +176,4 @@ def _quoted(text: str) -> str:
 
 
 def _listed(names: tuple[str, ...]) -> str:
-    return f"[{', '.join(_quoted(name) for name in names)}]"
+    return f"[{', '.join(quoted(name) for name in names)}]"

@@ -18,6 +18,7 @@ from pydantic import BaseModel, Field, ValidationError, field_validator, model_v
 from vatwatch.chemistry.alkali import Alkali
 from vatwatch.chemistry.electrodes import ReferenceElectrode
 from vatwatch.errors import ConfigError
+from vatwatch.file_rights import refuse_writable_by_others
 from vatwatch.outlet_tables import HeartbeatTable, InfluxTable, MqttTable, PhoneTable
 from vatwatch.port_tables import PortTable, Table
 from vatwatch.terms import Quantity, Signal
@@ -178,7 +179,7 @@ class PageTable(Table):
     )
     port: int = Field(8417, ge=1, le=65535, description="its port")
     address: str | None = Field(
-        None, pattern=r"^https?://[^/\s]+", description="link put into pushes, if not the page's own"
+        None, pattern=r"^https?://[^/@\s]+(/[^\s]*)?$", description="link put into pushes, if not the page's own"
     )
     passphrase_file: Path | None = Field(None, description="file that `vatwatch passphrase` wrote")
     guests: bool = Field(False, description="whether anybody on the network may look without the passphrase")
@@ -221,7 +222,8 @@ class Config(Table):
 
 
 def load_config(path: Path) -> Config:
-    """Read and check the file at `path`. Raises ConfigError with every mistake in it."""
+    """Read and check the file at `path`. Raises ConfigError with every mistake in it, or when others may write it."""
+    refuse_writable_by_others(path)
     try:
         text = path.read_text(encoding="utf-8")
     except OSError as error:
@@ -310,9 +312,13 @@ def _line(source: str, error: dict[str, Any]) -> str:
     message = str(error["msg"]).removeprefix("Value error, ").removeprefix("Input should be ")
     if kind == "string_pattern_mismatch" and "a-z0-9-" in message:
         message = "a short name of small letters, digits and hyphens"
+    elif kind == "string_pattern_mismatch" and "https?" in message:
+        message = "an address that begins with http:// or https:// and has no user or password in it"
+    elif kind == "string_pattern_mismatch" and "[^@/" in message:
+        message = "the broker's name or address alone; port, username and password_file are keys of their own"
     message = message.removeprefix("expected ")
     key_words = f", key {key}" if key else ""
-    shown = "" if isinstance(given, dict) and not key else f" given {_shown(given)}, expected"
+    shown = "" if isinstance(given, dict) and not key else f" given {_shown(given, table, key)}, expected"
     return f"{where}{key_words}:{shown} {message}"
 
 
@@ -320,7 +326,14 @@ def _printable(name: str) -> str:
     return name if name.isprintable() else repr(name)
 
 
-def _shown(value: object) -> str:
+_SECRET_KEYS = ("password", "passwort", "token", "secret", "passphrase")
+
+
+def _shown(value: object, table: list[str], key: str) -> str:
+    """The value as given; never one that may hold a secret, since messages end up in logs."""
+    secret = any(word in key for word in _SECRET_KEYS) and not key.endswith("_file")
+    if secret or (table[:1] == ["phone"] and key.startswith("url")) or "@" in str(value):
+        return "what is not shown here"
     text = f'"{_printable(value)}"' if isinstance(value, str) else repr(value)
     return text if len(text) <= 60 else text[:57] + "..."
 

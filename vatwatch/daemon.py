@@ -7,23 +7,22 @@ each reading the store by itself. An outlet may be down for a month; acquisition
 from __future__ import annotations
 
 import logging
-import signal
-import threading
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
-from types import FrameType
+from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from vatwatch import assembly, destinations, service_manager
+from vatwatch import assembly, destinations, reloading, service_manager
 from vatwatch.clock import Clock, SystemClock
 from vatwatch.clock_sync import ClockSource
-from vatwatch.config import Config
-from vatwatch.errors import ConfigError, StoreError
+from vatwatch.config import Config, load_config
+from vatwatch.errors import ConfigError, StoreError, VatwatchError
 from vatwatch.in_force import why_unusable
 from vatwatch.outlets.forwarder import Forwarder, Outlet
 from vatwatch.outlets.ledger import Actions
+from vatwatch.outlets.outlet import Prepared
 from vatwatch.outlets.urgent import UrgentSender
 from vatwatch.page.address import origin_of, page_url
 from vatwatch.page.app import Page, create_app
@@ -32,11 +31,13 @@ from vatwatch.page.server import PageServer
 from vatwatch.probes.reader import PortReader
 from vatwatch.recorder import Recorder
 from vatwatch.records import Calibration, Delivery, PortEvent
+from vatwatch.secret_files import trusted
 from vatwatch.shed_facts import FactFinder
 from vatwatch.shed_watch import ShedWatch
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.salvage import open_or_salvage
 from vatwatch.store.writing import StoreWriter
+from vatwatch.summons import Call, Summons
 from vatwatch.vat.settings import VatSettings
 
 if TYPE_CHECKING:
@@ -48,6 +49,8 @@ STORE_NAME = "vatwatch.db"
 INBOX_NAME = "inbox"
 STUCK_AFTER_S = 30.0
 """A worker that has not come round for this long is stuck; the service manager then gets no ping."""
+LET_GO_S = 15.0
+"""How long an outlet whose settings changed may take over the message it is just delivering."""
 PAGE_STALE_SCANS = 3
 PAGE_STALE_S = 5.0
 """The page calls a vat unknown when its newest scan is older than this many scans, and this many real seconds."""
@@ -88,7 +91,8 @@ class Daemon:
         self._heartbeat: Heartbeat | None = None
         self._page: PageServer | None = None
         self._page_app: Page | None = None
-        self._stop_asked = threading.Event()
+        self._outlet_marks: dict[str, str] = {}
+        self._summons = Summons()
 
     @property
     def vats(self) -> dict[str, VatSettings]:
@@ -110,24 +114,15 @@ class Daemon:
 
     def start(self) -> None:
         """Open store, threads, page. Broker, database, phone and probes may all be away. Raises VatwatchError."""
-        outlets = destinations.outlets(
-            self.config,
-            self.source,
-            self.open_ledger,
-            self.clock.now_ms,
-            self._page_address(),
-            Actions(lambda action: self.recorder.submit(action), lambda tally: self.recorder.record_delivery(tally)),
-        )
+        outlets = self._outlets(self.config)
         heartbeat = destinations.heartbeat_settings(self.config, self.source)
         # Phones once more, with connections of their own: for danger while the store cannot be written.
-        targets = destinations.phone_outlets(
-            self.config, self.source, self.clock.now_ms, self._page_address(), danger_only=True
-        )
-        self._urgent = UrgentSender(targets)
+        self._urgent = UrgentSender(self._urgent_phones(self.config))
+        self._outlet_marks = reloading.outlet_marks(self.config, self.source)
         self._writer, salvaged = open_or_salvage(self.store_path)
         try:
             self._begin_after_the_record()
-            version = self._settings_in_force(self._writer)
+            version = self._settings_in_force(self._writer, self.config)
             self._recorder = Recorder(
                 self._writer,
                 self.store_path,
@@ -152,10 +147,7 @@ class Daemon:
         except BaseException:
             self.stop()
             raise
-        for outlet in (*outlets, *self._extra_outlets):
-            forwarder = Forwarder(outlet, self.open_ledger, self._recorder, self.clock.now_ms)
-            self._forwarders.append(forwarder)
-            forwarder.start()
+        self._forwarders = [self._forward(outlet) for outlet in (*outlets, *self._extra_outlets)]
         if heartbeat is not None:
             self._start_heartbeat(heartbeat)
         for port in self._ports:
@@ -237,20 +229,20 @@ class Daemon:
         return [w.name for w in self.workers() if not w.alive or now - w.last_progress > STUCK_AFTER_S]
 
     def ask_to_stop(self) -> None:
-        self._stop_asked.set()
+        self._summons.ring(Call.STOP)
 
     def run_until_stopped(self) -> list[str]:
-        """Run until SIGTERM, SIGINT or `ask_to_stop`; feeds the service manager's watchdog while every worker lives."""
+        """Run until SIGTERM, SIGINT or `ask_to_stop`; feeds the service manager's watchdog while every worker lives.
 
-        def on_signal(_number: int, _frame: FrameType | None) -> None:
-            self._stop_asked.set()
-
-        for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, on_signal)
+        SIGHUP reads the settings again.
+        """
+        self._summons.listen_to_signals()
         service_manager.notify("READY=1")
         interval = service_manager.watchdog_interval_s() or 10.0
         told: list[str] = []
-        while not self._stop_asked.wait(min(interval, 10.0)):
+        while Call.STOP not in (called := self._summons.wait(min(interval, 10.0))):
+            if Call.RELOAD in called:
+                self._tell_reload()
             stuck = self.stuck()
             if stuck != told:
                 log.error("stuck: %s", ", ".join(stuck)) if stuck else log.info("every worker moves again")
@@ -260,16 +252,98 @@ class Daemon:
         service_manager.notify("STOPPING=1")
         return self.stop()
 
-    def _settings_in_force(self, writer: StoreWriter) -> int:
+    def _tell_reload(self) -> None:
+        service_manager.notify(f"RELOADING=1\nMONOTONIC_USEC={time.monotonic_ns() // 1000}")
+        try:
+            told = self.reload()
+            log.info(told)
+        except VatwatchError as error:
+            told = f"the new settings are refused, the old ones stay in force: {error}"
+            log.error(told)  # noqa: TRY400 - it is written for the dyer, who has no use for a traceback
+        service_manager.notify(f"READY=1\nSTATUS={' '.join(told.split())}")
+
+    def reload(self) -> str:
+        """Read the settings file again and go on with it; says what was taken over and what needs a restart.
+
+        Raises VatwatchError when the file, or a secret it names, cannot be used: then nothing has changed.
+        """
+        plan = reloading.planned(self.config, load_config(Path(self.source)))
+        config = plan.config
+        # Everything that may be wrong with it is looked at before anything is touched.
+        assembly.vat_settings(config, self.source)
+        marks = reloading.outlet_marks(config, self.source)
+        outlets = self._outlets(config)
+        heartbeat = destinations.heartbeat_settings(config, self.source)
+        phones = self._urgent_phones(config)
+        for phone in phones:
+            if isinstance(phone, Prepared):
+                phone.prepare()
+        self.recorder.change_settings(lambda: self._take_over(config))
+        self.recorder.night = config.night.settings(config.site.timezone)
+        if self._urgent is not None:
+            self._urgent.replace_outlets(phones)
+        old, self._outlet_marks = self._outlet_marks, marks
+        changed = {name for name in old.keys() | marks.keys() if old.get(name) != marks.get(name)}
+        self._replace_forwarders(outlets, changed)
+        if "heartbeat" in changed:
+            if self._heartbeat is not None:
+                self._heartbeat.stop(LET_GO_S)
+                self._heartbeat = None
+            if heartbeat is not None:
+                self._start_heartbeat(heartbeat)
+        return plan.told()
+
+    def _take_over(self, config: Config) -> tuple[dict[str, VatSettings], int]:
+        """On the recorder's thread, the only one that writes."""
+        if self._writer is None:
+            raise StoreError("the store is not open")
+        version = self._settings_in_force(self._writer, config)
+        self.config = config
+        return self._vats, version
+
+    def _replace_forwarders(self, outlets: Sequence[Outlet], changed: set[str]) -> None:
+        leaving = [forwarder for forwarder in self._forwarders if forwarder.name in changed]
+        for forwarder in leaving:
+            forwarder.stop(0.0)
+        deadline = time.monotonic() + LET_GO_S
+        for forwarder in leaving:
+            if not forwarder.stop(max(0.0, deadline - time.monotonic())):
+                log.warning("outlet %s still delivers by its old settings; that message may come twice", forwarder.name)
+        staying = [forwarder for forwarder in self._forwarders if forwarder not in leaving]
+        self._forwarders = [*staying, *(self._forward(outlet) for outlet in outlets if outlet.name in changed)]
+
+    def _forward(self, outlet: Outlet) -> Forwarder:
+        forwarder = Forwarder(outlet, self.open_ledger, self.recorder, self.clock.now_ms)
+        forwarder.start()
+        return forwarder
+
+    def _outlets(self, config: Config) -> list[Outlet]:
+        return destinations.outlets(
+            config,
+            self.source,
+            self.open_ledger,
+            self.clock.now_ms,
+            self._page_address(),
+            Actions(lambda action: self.recorder.submit(action), lambda tally: self.recorder.record_delivery(tally)),
+        )
+
+    def _urgent_phones(self, config: Config) -> list[Outlet]:
+        return destinations.phone_outlets(
+            config, self.source, self.clock.now_ms, self._page_address(), danger_only=True
+        )
+
+    def _settings_in_force(self, writer: StoreWriter, config: Config) -> int:
         """The vats as the file and the newest calibrations have them; gives the version under which they are kept."""
         with self.open_reader() as reader:
             calibrations = reader.calibrations()
-        self._vats = assembly.vat_settings(self.config, self.source, calibrations)
-        return writer.record_settings(
+        vats = assembly.vat_settings(config, self.source, calibrations)
+        version = writer.record_settings(
             self.clock.now_ms(),
-            assembly.judgement_text(self.config, calibrations),
-            [settings.card() for settings in self._vats.values()],
+            assembly.judgement_text(config, calibrations),
+            [settings.card() for settings in vats.values()],
         )
+        self._vats = vats
+        return version
 
     def _recalibrate(self, calibration: Calibration) -> tuple[dict[str, VatSettings], int]:
         """On the recorder's thread. Raises ConfigError when an accepted calibration cannot be used."""
@@ -279,7 +353,7 @@ class Daemon:
         if self._writer is None:
             raise StoreError("the store is not open")
         self._writer.record_calibration(calibration)
-        version = self._settings_in_force(self._writer)
+        version = self._settings_in_force(self._writer, self.config)
         return self._vats, version
 
     def _committed(self) -> None:
@@ -304,6 +378,7 @@ class Daemon:
         if not page.enabled:
             return
         served = f"http://[{page.host}]:{page.port}" if ":" in page.host else f"http://{page.host}:{page.port}"
+        passphrase_file = None if page.passphrase_file is None else trusted(self.source, page.passphrase_file)
         self._page_app = create_app(
             self.open_reader,
             self.recorder.submit,
@@ -311,7 +386,7 @@ class Daemon:
             self.config.site.timezone,
             int(max(PAGE_STALE_SCANS * self.config.site.scan_s, PAGE_STALE_S * self.clock.rate) * 1000),
             served,
-            passphrase=None if page.passphrase_file is None else read_passphrase(page.passphrase_file),
+            passphrase=None if passphrase_file is None else read_passphrase(passphrase_file),
             guests=page.guests,
             also=[] if page.address is None else [origin_of(page.address)],
             outlets=lambda: dict.fromkeys(self._outlet_names()) | {f.name: f.held for f in self._forwarders},

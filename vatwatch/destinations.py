@@ -6,11 +6,11 @@ None of them is needed: a shed without a broker, a database or a phone does not 
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vatwatch.config import Config
-from vatwatch.errors import ConfigError
+from vatwatch.secret_files import beside as beside
+from vatwatch.secret_files import read_secret as read_secret
 from vatwatch.terms import Stream
 
 HELD_LOOKED_AT = 1000
@@ -20,29 +20,6 @@ if TYPE_CHECKING:
     from vatwatch.outlets.heartbeat import HeartbeatSettings
     from vatwatch.outlets.ledger import Actions, Ledger
     from vatwatch.outlets.phone import PhoneTarget
-
-
-def beside(source: str, path: Path) -> Path:
-    """A path of the settings file, which is meant from the file's own directory."""
-    return Path(source).resolve().parent / path
-
-
-def read_secret(path: Path | None, source: str, table: str, key: str) -> str | None:
-    """The first line of a secret's own file. Raises ConfigError without ever showing what is in it."""
-    if path is None:
-        return None
-    path = beside(source, path)
-    try:
-        secret = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, ValueError) as error:
-        raise ConfigError(
-            f"{source}, table [{table}], key {key}: {path} cannot be read; expected a text file with the secret in it"
-        ) from error
-    if not secret or not secret[0].strip():
-        raise ConfigError(
-            f"{source}, table [{table}], key {key}: {path} is empty; expected the secret in its first line"
-        )
-    return secret[0].strip()
 
 
 def outlets(

@@ -22,7 +22,7 @@ Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,30}$")]
 class MqttTable(Table):
     """A broker that gets the current state (Homie 5)."""
 
-    host: str = Field(min_length=1, description="name or address of the broker")
+    host: str = Field(pattern=r"^[^@/\s]+$", description="name or address of the broker, without port or user")
     port: int = Field(1883, ge=1, le=65535, description="its port")
     username: str | None = Field(None, description="user name there")
     password_file: Path | None = Field(None, description="file that holds the password")
@@ -34,7 +34,7 @@ class MqttTable(Table):
 class InfluxTable(Table):
     """An InfluxDB v2 database that gets the history."""
 
-    url: str = Field(pattern=r"^https?://", description="address, such as http://127.0.0.1:8086")
+    url: str = Field(pattern=r"^https?://[^@\s]+$", description="address, such as http://127.0.0.1:8086")
     org: str = Field(min_length=1, description="organisation")
     bucket: str = Field(min_length=1, description="bucket")
     token_file: Path | None = Field(None, description="file that holds the token")

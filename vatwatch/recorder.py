@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future
 from pathlib import Path
 
-from vatwatch.arrivals import Arrivals, Request
+from vatwatch.arrivals import Arrivals, Asked, Request, SettingsChange
 from vatwatch.clock import Clock
 from vatwatch.errors import ConfigError, Refused, StoreError
 from vatwatch.handed_in import as_kept, why_not
@@ -122,6 +122,10 @@ class Recorder:
         """Remember how far an outlet came, and the row it was refused; returns once it is on disk."""
         self._ask((delivery, rejected), 60.0)
 
+    def change_settings(self, change: SettingsChange, timeout_s: float = 15.0) -> None:
+        """Call `change` on this thread and judge every later slot by the settings, of the same vats, that it gives."""
+        self._ask(change, timeout_s)
+
     def stop(self, timeout_s: float = 5.0) -> bool:
         """Judge what is complete, keep every vat's state, end the thread. False if it did not end in time."""
         with self._turn:
@@ -152,23 +156,10 @@ class Recorder:
         self._judging.night = night
 
     @property
-    def failing(self) -> set[str]:
-        """Vats whose last slot could not be judged."""
-        return self._judging.failing
-
-    @property
-    def unsaved(self) -> int:
-        return self._saver.waiting
-
-    @property
     def lost_batches(self) -> int:
         return self._saver.lost_batches
 
-    @property
-    def trouble(self) -> str:
-        return self._saver.trouble
-
-    def _ask(self, what: JournalEntry | AlarmAction | tuple[Delivery, Rejected | None], timeout_s: float) -> None:
+    def _ask(self, what: Asked, timeout_s: float) -> None:
         request = Request(what, Future())
         with self._turn:
             if self._stopping or (self._thread.ident is not None and not self._thread.is_alive()):
@@ -220,8 +211,10 @@ class Recorder:
                 match request.what:
                     case (delivery, rejected):
                         self._writer.record_delivery(delivery, rejected)
-                    case entry:
+                    case JournalEntry() | AlarmAction() as entry:
                         self._write_down(entry)
+                    case change:
+                        self._judging.vats, self._version = change()
             except Exception as error:  # noqa: BLE001 - whatever it was, the one who asked must hear of it
                 request.outcome.set_exception(error)
             else:
@@ -280,6 +273,7 @@ class Recorder:
         self._journal = [moved_entry(entry, by_ms) for entry in self._journal]
         self._actions = [moved_action(action, by_ms) for action in self._actions]
         self._arrivals.put_right(by_ms, self._clock.correct)
+        self._shed.put_right(by_ms)
         now_ms = self._clock.now_ms()
         settled = end_doubt(self._writer, self._store_path, self._judging, self._version, by_ms, now_ms)
         if settled is not None:
@@ -336,8 +330,9 @@ class Recorder:
         of_shed = [action for action in self._actions if not action.vat]
         in_sight: dict[str, Outlook | None] = {}
         while self._slot_ms < through_ms:
-            self._slot_ms += self._scan_ms
-            judged = self._judge_slot(self._slot_ms)
+            before_ms = self._slot_ms
+            self._slot_ms = min(before_ms + self._scan_ms, through_ms)
+            judged = self._judge_slot(before_ms, self._slot_ms)
             steps.extend(judged.steps)
             told.extend(judged.shed_pushes)
             in_sight |= judged.outlooks
@@ -358,18 +353,22 @@ class Recorder:
             outlooks=in_sight,
         )
 
-    def _judge_slot(self, slot_ms: int) -> Judged:
+    def _judge_slot(self, before_ms: int, slot_ms: int) -> Judged:
         """One slot of every vat; the states move on."""
         taken = self._arrivals.samples_before(slot_ms)
         journal, self._journal = self._journal, []
         actions, self._actions = self._actions, []
-        return self._judging.judge(slot_ms - self._scan_ms, slot_ms, taken, journal, actions)
+        return self._judging.judge(before_ms, slot_ms, taken, journal, actions)
 
     def _save(self) -> None:
         if self._saver.save():
             self._on_commit()
 
     def _finish(self) -> None:
+        newest_ms = self._arrivals.newest()
+        if newest_ms is not None:
+            # What came since the last full slot is kept too: the last slot of a run is a short one.
+            self._saver.add(self._judge(max(newest_ms, self._slot_ms) + 1))
         self._save()
         if not self._saver.waiting and self._slot_ms and self._clock.synchronised:
             try:

@@ -108,7 +108,11 @@ def _free_bytes(directory: Path) -> int | None:
 
 
 def is_clock_set() -> bool | None:
-    """Whether something has set this machine's clock since it started; None when that cannot be found out."""
+    """Whether something has set this machine's clock since it started; None when that cannot be found out.
+
+    Unlike `clock_sync`, which decides whether to believe a time, this must not take "may not ask" (ProtectClock= of
+    systemd.exec(5)) for "nobody has set it": that would be an alarm for ever.
+    """
     if TIMESYNC.exists():
         return True
     try:

@@ -14,7 +14,7 @@ from vatwatch.calibration_due import overdue
 from vatwatch.records import AlarmAction, AlarmEvent, Push
 from vatwatch.store.reading import StoreReader
 from vatwatch.vat.settings import MINUTE_MS, VatSettings
-from vatwatch.vat.shed_alarms import ShedFacts, ShedState, shed_from_json, shed_to_json, step_shed
+from vatwatch.vat.shed_alarms import ShedFacts, ShedState, moved, shed_from_json, shed_to_json, step_shed
 
 log = logging.getLogger(__name__)
 
@@ -42,6 +42,7 @@ class ShedWatch:
         self._looked_ms: int | None = None
         self._state = ShedState()
         self._actions: list[AlarmAction] = []
+        self._unkept = False
 
     def restore(self, reader: StoreReader) -> None:
         """Take up the state where it was kept, with what was handed in since. Raises StoreError."""
@@ -53,6 +54,12 @@ class ShedWatch:
                 log.warning("the kept state of the shed's alarms cannot be read; they begin afresh")
         self._actions = reader.waiting(OF_SHED, -1 if kept is None else kept[0])[1]
 
+    def put_right(self, by_ms: int) -> None:
+        """The clock was wrong by so much: the timers that run were begun that much later (or earlier)."""
+        self._state = moved(self._state, by_ms)
+        self._looked_ms = None
+        self._unkept = True
+
     def step(self, slot_ms: int, vats: Mapping[str, VatSettings], actions: Sequence[AlarmAction]) -> ShedStep:
         """Judge the shed at the end of a slot."""
         if self._looked_ms is None or slot_ms - self._looked_ms >= LOOK_EVERY_MS:
@@ -62,8 +69,8 @@ class ShedWatch:
         self._actions = []
         state, events, pushes = step_shed(self._state, slot_ms, self._facts, taken, self._zone)
         # With the slot, in one transaction: there is no replay that would give it again.
-        snapshots = {OF_SHED: shed_to_json(state)} if state != self._state or taken else {}
-        self._state = state
+        snapshots = {OF_SHED: shed_to_json(state)} if state != self._state or taken or self._unkept else {}
+        self._state, self._unkept = state, False
         return ShedStep(tuple(events), tuple(pushes), snapshots)
 
     def _found(self, slot_ms: int, vats: Mapping[str, VatSettings]) -> ShedFacts:

@@ -17,11 +17,6 @@ from vatwatch.store.reading import StoreReader
 from vatwatch.terms import AlarmState, Stream
 
 BAR_WIDTH = 40
-CLOCK_NOT_SET = (
-    "This machine's clock is not known to be right. The vats are watched and messages go out, but nothing is forwarded "
-    "to broker or database until the time is known; the record then gets its true times. Look to the network, or set "
-    "the clock."
-)
 
 
 def reduction_bar(reduction: Reduction, width: int = BAR_WIDTH) -> str:
@@ -83,8 +78,6 @@ def print_now(
         until_ms = reader.shelved_until(event) if event.to_state is AlarmState.SHELVED else None
         words = wording.alarm_words(event, now_ms, zone, until_ms)
         out.print(f"{names.get(event.vat, event.vat)}: {words}", markup=False, soft_wrap=True)
-    if reader.doubt() is not None:
-        out.print(CLOCK_NOT_SET, markup=False, soft_wrap=True)
     present = None if outlets is None else outlets
     for line in troubles(reader, None if present is None else lambda: present, now_ms, zone, with_refused=False):
         out.print(line, markup=False, soft_wrap=True)

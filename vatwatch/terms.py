@@ -31,18 +31,17 @@ class Signal(StrEnum):
 
     quantity: Quantity
 
-    # An attribute, not a property: it is read tens of times in every step of the judgement.
-    def __new__(cls, word: str, quantity: Quantity) -> Signal:
-        member = str.__new__(cls, word)
-        member._value_ = word
-        member.quantity = quantity
-        return member
+    PH = "ph"
+    PH_MV = "ph_mv"
+    ORP_MV = "orp_mv"
+    TEMPERATURE_C = "temperature_c"
+    PT100_OHM = "pt100_ohm"
 
-    PH = "ph", Quantity.PH
-    PH_MV = "ph_mv", Quantity.PH
-    ORP_MV = "orp_mv", Quantity.ORP
-    TEMPERATURE_C = "temperature_c", Quantity.TEMPERATURE
-    PT100_OHM = "pt100_ohm", Quantity.TEMPERATURE
+
+# An attribute, not a property: it is read tens of times in every step of the judgement.
+Signal.PH.quantity = Signal.PH_MV.quantity = Quantity.PH
+Signal.ORP_MV.quantity = Quantity.ORP
+Signal.TEMPERATURE_C.quantity = Signal.PT100_OHM.quantity = Quantity.TEMPERATURE
 
 
 class VatCondition(StrEnum):

@@ -91,11 +91,24 @@ def test_the_morning_brings_one_message_of_what_still_matters() -> None:
     found = run(given, QUIET, now=MORNING)
     assert found.through == 3
     assert found.message is not None
-    assert found.message.title == "In the quiet hours: Tub: off-cold"
+    assert found.message.title == "Tub: off-cold"
     assert found.message.body == (
-        "00:00  Tub: off-cold\nWhat to do: mend off-cold.\nOver by now:\n01:00 to 02:00  Tub: off-ph-low"
+        "In your quiet hours:\n00:00  Tub: off-cold\nWhat to do: mend off-cold.\n"
+        "Over by now:\n01:00 to 02:00  Tub: off-ph-low"
     )
     assert found.message.urgency is Urgency.ACT
+
+
+def test_the_morning_report_goes_with_it_and_is_the_title_where_nothing_lasts() -> None:
+    night = EVENING + 4 * HOUR
+    words = "Tub: fine.\nOther: off."
+    report = Push("morning-1", MORNING, "", "morning", Urgency.TELL, "This morning: Tub is dyeable", words)
+    back = push(night, "off-ph-low", "returns-to-normal", Urgency.TELL, n=7)
+    found = run(rows(back, report), QUIET, now=MORNING, standing=frozenset()).message
+    assert found is not None
+    assert found.title == "This morning: Tub is dyeable"
+    assert words in found.body
+    assert found.body.endswith("00:00  Tub: no longer off-ph-low")
 
 
 def test_what_came_and_went_in_the_quiet_hours_is_not_told_but_the_end_of_what_was_told_is() -> None:
@@ -123,7 +136,7 @@ def test_the_fourth_within_ten_minutes_waits_and_comes_with_the_others_as_one() 
     assert found.through == 3
     assert found.message is not None
     assert found.message.title == "Tub: off-0, and 2 more"
-    assert found.message.body.count("What to do:") == 3
+    assert found.message.body.count("What to do:") == 1, "one vat: its first trouble first"
 
 
 def test_four_at_once_are_one_message_at_once() -> None:

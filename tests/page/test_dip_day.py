@@ -213,7 +213,7 @@ def test_an_alarm_is_seen_shelved_and_told_again(shed: Rehearsed, browser: Brows
             until(page, "Temperature probe silent: acknowledged at")
             page.locator("summary").filter(has_text=read_out("Shelve it for a while: Temperature probe silent")).click()
             page.get_by_role("button", name=read_out("30 min: shelve Temperature probe silent")).click()
-            until(page, "Temperature probe silent: shelved since")
+            until(page, "Temperature probe silent: shelved until")
             page.get_by_role("button", name="unshelve Temperature probe silent").click()
             until(page, "Temperature probe silent: nobody has answered yet")
             assert "Not known" in page.locator(".says").inner_text()

@@ -13,8 +13,8 @@ from tests.season.recorded import record
 from vatwatch.errors import ConfigError
 from vatwatch.records import Scan
 from vatwatch.season.backtest import backtest_of
-from vatwatch.season.excursions import StayTally
 from vatwatch.season.replay import Told, Track, VatReplay, only_telling_differs, replay_vat, told_of
+from vatwatch.season.stays import StayTally
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.replaying import ReplaySlot
 from vatwatch.trial_settings import (
@@ -55,6 +55,16 @@ def replayed(reader: StoreReader, *trials: tuple[str, ...], from_ms: int = 0) ->
     )
 
 
+TRIALS = ((TELLING,), (LEAD,), (LEAD, TELLING), (LIMIT,), ())
+
+
+@pytest.fixture(scope="module")
+def whole(store: Path) -> VatReplay:
+    """The whole record with every trial beside it."""
+    with StoreReader(store) as reader:
+        return replayed(reader, *TRIALS)
+
+
 def by_another_road(reader: StoreReader, settings: Callable[[int], VatSettings]) -> Track:
     """The same settings through the pure step alone."""
     state: VatState | None = None
@@ -87,14 +97,13 @@ def test_unchanged_it_is_what_was_recorded(store: Path) -> None:
         assert {slot.settings_version for slot in reader.replay_slots("vat0", 0, FOR_EVER)} == {1, 2}
 
 
-def test_changed_tracks_are_what_the_pipeline_gives(store: Path) -> None:
-    """One track shares the judgement, two have their own; each is what `step` gives with those settings alone."""
-    trials = ((TELLING,), (LEAD,), (LEAD, TELLING), (LIMIT,))
+def test_changed_tracks_are_what_the_pipeline_gives(store: Path, whole: VatReplay) -> None:
+    """One track shares the judgement, three have their own; each is what `step` gives with those settings alone."""
     with StoreReader(store) as reader:
-        replay = replayed(reader, *trials)
-        for trial, track in zip(trials, replay.tracks[1:], strict=True):
+        for trial, track in zip(TRIALS[:4], whole.tracks[1:5], strict=True):
             assert track == by_another_road(reader, settings_of(reader, *trial)), trial
-        assert len(set(replay.tracks)) >= 4, "changes that change nothing prove nothing"
+    assert whole.tracks[5] == whole.tracks[0]
+    assert len(set(whole.tracks)) == 5, "changes that change nothing prove nothing"
 
 
 def test_who_shares_a_judgement(store: Path) -> None:
@@ -112,15 +121,14 @@ def test_a_record_that_does_not_come_out_is_told(store: Path) -> None:
     assert "now" in replay.examples[0]
 
 
-def test_a_part_is_judged_with_all_that_went_before(store: Path) -> None:
+def test_a_part_is_judged_with_all_that_went_before(store: Path, whole: VatReplay) -> None:
     """The last day alone is the same day of the whole: the days before are replayed too, only not counted."""
+    from_ms = whole.last_ms - 86_400_000
     with StoreReader(store) as reader:
-        whole = replayed(reader, (LEAD,))
-        from_ms = whole.last_ms - 86_400_000
-        part = replayed(reader, (LEAD,), from_ms=from_ms)
+        part = replayed(reader, (TELLING,), from_ms=from_ms)
     assert part.differing == 0
     assert part.judged == whole.judged > part.slots
-    for all_days, last_day in zip(whole.tracks, part.tracks, strict=True):
+    for all_days, last_day in zip(whole.tracks[:2], part.tracks, strict=True):
         assert last_day.told == tuple(one for one in all_days.told if one.slot_ms > from_ms)
 
 
@@ -142,10 +150,8 @@ def test_slots_are_let_go(store: Path) -> None:
     assert max(held) < 40
 
 
-def test_side_by_side(store: Path) -> None:
-    with StoreReader(store) as reader:
-        replay = replayed(reader, (LIMIT,), ())
-    changed, same = backtest_of(replay, 1), backtest_of(replay, 2)
+def test_side_by_side(whole: VatReplay) -> None:
+    changed, same = backtest_of(whole, 4), backtest_of(whole, 5)
     assert same.moved == ()
     assert same.changed == same.recorded
     assert changed.changed is not None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from hypothesis import given
@@ -12,7 +11,6 @@ from vatwatch.records import AlarmEvent, Measured, Scan
 from vatwatch.season import words
 from vatwatch.season.episodes import episodes_of
 from vatwatch.season.hours import slot_length_ms, time_by_condition
-from vatwatch.season.passage import passage_of
 from vatwatch.terms import AlarmState, Flag, VatCondition
 
 SLOT_MS = 10_000
@@ -86,14 +84,6 @@ def test_the_slot_length_is_the_commonest_step() -> None:
     assert slot_length_ms([scan(at) for at in (0, 5000, 10_000, 100_000, 105_000)]) == 5000
     assert slot_length_ms([scan(0)]) == 10_000
     assert slot_length_ms([scan(0), scan(0)]) == 10_000
-
-
-def test_averages_stay_in_their_buckets_and_leave_holes() -> None:
-    scans = [replace(scan(at), ph_25c=float(at)) for at in (1000, 2000, 9000, 10_000)]
-    passage = passage_of(scans, 0, 10_000, 5)
-    assert passage.averages.ph_25c == (1000.0, 2000.0, None, None, 9500.0)
-    assert passage.averages.share_low == (None,) * 5
-    assert passage.scans == 4
 
 
 S = AlarmState

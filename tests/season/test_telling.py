@@ -9,9 +9,9 @@ import pytest
 from vatwatch.records import JournalEntry, Measured, Scan
 from vatwatch.season import backtest_words
 from vatwatch.season.backtest import Moved, moved
-from vatwatch.season.excursions import Stay, StayTally
 from vatwatch.season.replay import Told, Track, VatReplay
 from vatwatch.season.searching import LEAST_EXCURSIONS, search_of
+from vatwatch.season.stays import Stay, StayTally
 from vatwatch.season.telling import worth_of
 from vatwatch.terms import EntryKind, Flag, VatCondition
 

@@ -328,4 +328,4 @@ def test_killed_a_thousand_times(tmp_path: Path, capsys: pytest.CaptureFixture[s
     assert sum(tally.kills.values()) == 1000
     assert tally.batches > 3000
     for hit in (tally.while_sealing, tally.while_clearing, tally.while_migrating, tally.while_copying):
-        assert hit > 10
+        assert hit >= 5

@@ -136,3 +136,16 @@ def test_what_cannot_be_read_is_not_known(tmp_path: Path) -> None:
         "phone a",
         "phone a",
     ]
+
+
+def test_a_clock_put_right_moves_the_timers_that_run(path: Path) -> None:
+    """An on-delay of five minutes begun at a wrong time still takes five minutes, also through a restart."""
+    shift = 400 * 24 * 60 * MINUTE
+    first = watch(path)
+    for minute in range(3):
+        keep(path, T0 + minute * MINUTE, first.step(T0 + minute * MINUTE, {}, ()))
+    first.put_right(shift)
+    keep(path, T0 + shift + 3 * MINUTE, first.step(T0 + shift + 3 * MINUTE, {}, ()))
+    second = watch(path)
+    assert second.step(T0 + shift + 4 * MINUTE, {}, ()).events == ()
+    assert [event.transition for event in second.step(T0 + shift + 5 * MINUTE, {}, ()).events] == ["occurs"]

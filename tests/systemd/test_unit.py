@@ -99,4 +99,4 @@ def test_credentials_named_in_the_example_are_the_ones_the_unit_can_load() -> No
     offered = set(re.findall(r"^#LoadCredential=([a-z-]+):", UNIT.read_text(encoding="utf-8"), re.MULTILINE))
     example = (ROOM / "vatwatch.example.toml").read_text(encoding="utf-8")
     assert offered == set(re.findall(r"/run/credentials/vatwatch\.service/([a-z-]+)", example))
-    assert offered == {"mqtt-password", "influx-token", "phone-url", "page-passphrase"}
+    assert offered == {"mqtt-password", "influx-token", "phone-url", "page-passphrase", "heartbeat-url"}

@@ -50,11 +50,12 @@ def test_a_push_says_what_is_seen_how_it_moved_and_what_to_do() -> None:
     lines = push.body.splitlines()
     assert re.search(r"about \d\d(\.\d)? % reduced \(likely \d+ % to (over )?\d+ %\)", lines[0])
     assert "your limit is 90 % reduced" in lines[0]
-    assert re.search(r"The margin fell from \d+ to \d+ mV since \d\d:\d\d, lately about \d+\.\d mV an hour", lines[1])
-    assert re.search(r"About \d+ to \d+ g of hydrosulfite", lines[2])
-    assert "Start with half" in lines[2]
-    assert "rubs off" in lines[2]
-    assert "heats itself when damp" in lines[2], "a feed carries its caution"
+    assert re.search(r"The margin fell from \d+ to \d+ mV since \d\d:\d\d, lately about \d+\.\d mV an hour", lines[2])
+    assert lines[1].startswith("What to do: "), "a locked phone shows only the first lines"
+    assert re.search(r"About \d+ to \d+ g of hydrosulfite", lines[1])
+    assert "Start with half" in lines[1]
+    assert "rubs off" in lines[1]
+    assert "heats itself when damp" in lines[1], "a feed carries its caution"
     bar = push.chart.splitlines()[1]
     assert set(bar) <= set("▁▂▃▄▅▆▇█·")
     assert len(bar) <= 26

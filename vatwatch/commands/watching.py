@@ -34,12 +34,13 @@ def run(config: ConfigOption = DEFAULT_CONFIG) -> None:
     from vatwatch.config import load_config
     from vatwatch.daemon import Daemon
     from vatwatch.page.address import qr_text
+    from vatwatch.secret_files import secrets_shown
 
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s", stream=sys.stderr)
     for chatty in ("uvicorn", "apprise", "httpx"):
         logging.getLogger(chatty).setLevel(logging.WARNING)
     settings = load_config(config)
-    for warning in settings.warnings():
+    for warning in (*settings.warnings(), *secrets_shown(settings, str(config))):
         err.print(f"note: {warning}", markup=False, soft_wrap=True)
     daemon = Daemon(settings, str(config))
     daemon.start()

@@ -72,22 +72,23 @@ def together(
 ) -> Message | None:
     """One message for all. None when it all came and went within quiet hours: nobody need be told in the morning."""
     matters = _matters(pushes, standing)
-    lasting = [one for one in matters if one.lasts]
+    reports = [one for one in matters if one.lasts and not _is_alarm(one.push)]
+    lasting = [one for one in matters if one.lasts and one not in reports]
     past = [one for one in matters if not one.lasts]
     if why is Why.QUIET and all(one.came_and_went for one in matters):
         return None
     if len(pushes) == 1:
         return _one_held(pushes[0], why, now_ms, zone)
-    lines = _lines(lasting, past, now_ms, zone)
-    if why is Why.LATE:
-        since = clock(min(push.slot_ms for push in pushes), now_ms, zone)
-        lines.insert(0, f"Sent late: this address could not be reached. Since {since}:")
+    since = clock(min(push.slot_ms for push in pushes), now_ms, zone)
+    begins = {Why.LATE: f"This address could not be reached. Since {since}:", Why.QUIET: "In your quiet hours:"}
+    lines = [begins[why]] if why in begins and (lasting or past) else []
+    lines += _lines(lasting, reports, past, now_ms, zone)
     return Message(
-        title=_title(why, lasting, past),
+        title=_title(why, lasting, reports, past),
         body="\n".join(lines),
         chart=lasting[0].push.chart if len(lasting) == 1 else "",
         reference=_reference(pushes),
-        urgency=max((one.push.urgency for one in lasting or past), key=_loudness),
+        urgency=max((one.push.urgency for one in [*lasting, *reports] or past), key=_loudness),
     )
 
 
@@ -98,23 +99,31 @@ def _one_held(push: Push, why: Why, now_ms: int, zone: tzinfo) -> Message:
     return Message(push.title, f"{held}\n{push.body}", push.chart, push.push_id, push.urgency)
 
 
-def _title(why: Why, lasting: Sequence[_Matter], past: Sequence[_Matter]) -> str:
+def _title(why: Why, lasting: Sequence[_Matter], reports: Sequence[_Matter], past: Sequence[_Matter]) -> str:
     """What matters most stands in it: a locked phone shows little more."""
-    if lasting:
-        more = len(lasting) - 1
-        what = lasting[0].push.title + (f", and {more} more" if more else "")
+    if lasting or reports:
+        first, more = (lasting or reports)[0], len(lasting or reports) - 1
+        what = first.push.title + (f", and {more} more" if more else "")
     else:
         what = past[0].push.title if len(past) == 1 else f"{len(past)} things, over by now"
-    before = {Why.QUIET: "In the quiet hours: ", Why.LATE: "Sent late: "}
-    return before.get(why, "") + what
+    return f"Sent late: {what}" if why is Why.LATE else what
 
 
-def _lines(lasting: Sequence[_Matter], past: Sequence[_Matter], now_ms: int, zone: tzinfo) -> list[str]:
+def _lines(
+    lasting: Sequence[_Matter], reports: Sequence[_Matter], past: Sequence[_Matter], now_ms: int, zone: tzinfo
+) -> list[str]:
     lines = []
-    for place, one in enumerate(lasting[:LINES_MOST]):
+    advised: set[str] = set()
+    for one in lasting[:LINES_MOST]:
         lines.append(f"{clock(one.since_ms, now_ms, zone)}  {one.push.title}")
-        if place < ADVICE_MOST or one.push.urgency is Urgency.DANGER:
-            lines += _advice(one.push, now_ms)
+        # A vat's second trouble mostly comes of its first: what to do about that one comes first.
+        if (one.push.vat not in advised and len(advised) < ADVICE_MOST) or one.push.urgency is Urgency.DANGER:
+            advised.add(one.push.vat)
+            lines += [line for line in one.push.body.splitlines() if line.startswith(DO)]
+    for one in reports[:LINES_MOST]:
+        lines.append(f"{clock(one.since_ms, now_ms, zone)}  {one.push.title}")
+        if now_ms - one.push.slot_ms < HOUR_MS:
+            lines += one.push.body.splitlines()
     room = LINES_MOST - min(len(lasting), LINES_MOST)
     if past and lasting and room:
         lines.append("Over by now:")
@@ -125,14 +134,6 @@ def _lines(lasting: Sequence[_Matter], past: Sequence[_Matter], now_ms: int, zon
     if left > 0:
         lines.append(f"and {left} more; the page has them all under Messages.")
     return lines
-
-
-def _advice(push: Push, now_ms: int) -> list[str]:
-    """What to do about it; of a message that is no alarm, all of it while it is fresh."""
-    found = [line for line in push.body.splitlines() if line.startswith(DO)]
-    if not found and now_ms - push.slot_ms < HOUR_MS and RETURNS not in push.push_id:
-        found = push.body.splitlines()
-    return found
 
 
 def _matters(pushes: Sequence[Push], standing: frozenset[tuple[str, str]] | None) -> list[_Matter]:

@@ -40,6 +40,11 @@ class UrgentSender:
             self._due.extend((time.monotonic(), outlet, push) for push in pushes for outlet in self._outlets)
             self._turn.notify_all()
 
+    def replace_outlets(self, outlets: Sequence[Outlet]) -> None:
+        """Send from now on to these; what waits for one of the old ones is still sent there."""
+        with self._turn:
+            self._outlets = tuple(outlets)
+
     def stop(self, timeout_s: float) -> bool:
         with self._turn:
             self._stopping = True

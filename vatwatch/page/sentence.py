@@ -182,12 +182,12 @@ def _too_little_reduced(card: VatCard, scan: Scan) -> str:
 
 def _beside_limit(words: str, value: float | None, limit: float, decimals: int, side: str, beyond: bool) -> str:
     if value is None:
-        return f"it was last {side} {limit:g}"
+        return f"it was last {side} {round(limit, 2):g}"
     shown = words.format(_apart(value, limit, decimals))
     unit = " °C" if words.endswith("°C") else ""
     if beyond:
-        return f"{shown} is {side} {limit:g}{unit}"
-    return f"{shown} is not yet safely back from {side} {limit:g}{unit}"
+        return f"{shown} is {side} {round(limit, 2):g}{unit}"
+    return f"{shown} is not yet safely back from {side} {round(limit, 2):g}{unit}"
 
 
 def _apart(value: float, limit: float, decimals: int) -> str:

@@ -66,6 +66,13 @@ def _view(event: AlarmEvent, reader: StoreReader, now_ms: int, zone: tzinfo) -> 
     )
 
 
+CLOCK_NOT_SET = (
+    "This machine's clock is not known to be right. The vats are watched and messages go out, but nothing is forwarded "
+    "to broker or database until the time is known; the record then gets its true times. Look to the network, or set "
+    "the clock."
+)
+
+
 def troubles(
     reader: StoreReader, outlets: Outlets | None, now_ms: int, zone: tzinfo, with_refused: bool = True
 ) -> list[str]:
@@ -93,7 +100,8 @@ def troubles(
             until = wording.clock_words(held[0], now_ms, zone)
             count = "1 message is" if held[1] == 1 else f"{held[1]} messages are"
             found.setdefault(people_call(outlet), f"{count} held for {people_call(outlet)} until {until}.")
-    return [*found.values(), *(_refused(reader, now_ms) if with_refused else ())]
+    clock = () if reader.doubt() is None else (CLOCK_NOT_SET,)
+    return [*clock, *found.values(), *(_refused(reader, now_ms) if with_refused else ())]
 
 
 def _refused(reader: StoreReader, now_ms: int) -> list[str]:

@@ -114,7 +114,7 @@ def reduction_words(reduction: Reduction, reduction_low: float) -> str:
 def readings(card: VatCard, scan: Scan | None, fresh: Freshness, now_ms: int, zone: tzinfo) -> list[Reading]:
     """pH, temperature and ORP as lines for a screen; withdrawn unless the scan can speak for now."""
     lines = (
-        (Quantity.PH, "pH", 2, "", f"window {card.ph_low:g} to {card.ph_high:g} at 25 °C"),
+        (Quantity.PH, "pH", 2, "", f"window {round(card.ph_low, 2):g} to {round(card.ph_high, 2):g} at 25 °C"),
         (
             Quantity.TEMPERATURE,
             "Temperature",

@@ -19,6 +19,19 @@ _BACK = (
     AlarmState.LATCHED_UNACKNOWLEDGED,
     AlarmState.LATCHED_ACKNOWLEDGED,
 )
+_SIDE = {
+    "overheat": 1,
+    "off-warm": 1,
+    "off-ph-high": 1,
+    "heating": 1,
+    "off-reduction": -1,
+    "off-ph-low": -1,
+    "off-cold": -1,
+    "tiring-reduction": -1,
+    "tiring-ph": -1,
+    "cooling": -1,
+}
+"""On which side of its limit an alarm lies: a delayed one may first be told with a value that is back inside."""
 _SET_ASIDE = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
 
 
@@ -79,7 +92,9 @@ def _episode(events: list[AlarmEvent]) -> Episode:
     limit = limits[0] if limits else None
     farthest = None
     if values:
-        farthest = values[0] if limit is None else max(values, key=lambda value: _beyond(value, values[0], limit))
+        farthest = (
+            values[0] if limit is None else max(values, key=lambda value: _beyond(first.alarm, value, values[0], limit))
+        )
     return Episode(
         first.vat, first.alarm, first.occurrence, raised_ms, acknowledged_ms, normal_ms, set_aside, farthest, limit
     )
@@ -90,6 +105,7 @@ def _shows_excursion(events: list[AlarmEvent]) -> bool:
     return any(event.from_state in _BEYOND or event.to_state in _BEYOND for event in events)
 
 
-def _beyond(value: float, first: float, limit: float) -> float:
-    """How far a value lies on the side of the limit on which the episode began."""
-    return value - limit if first >= limit else limit - value
+def _beyond(alarm: str, value: float, first: float, limit: float) -> float:
+    """How far a value lies on the alarm's own side of its limit; else on the side on which the episode began."""
+    side = _SIDE.get(alarm) or (1 if first >= limit else -1)
+    return side * (value - limit)

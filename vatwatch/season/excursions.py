@@ -1,87 +1,144 @@
-"""Stays of a vat outside its limits, gathered from its scans in one pass. Pure.
+"""Alarm episodes beside the journal: what came before, how soon it was noticed, acted upon and over. Pure.
 
-A stay begins with the first scan beyond a limit and ends with the last; stays of one limit less than `JOINED_MS` apart are
-one. Time in which the vat was settling does not count: ORP and pH swing then with nothing wrong. A limit counts once the
-vat has stood inside it: a vat still being made has left nothing.
+What came before an excursion is the last thing written down within six hours; it is a neighbour in time, not a proof.
 """
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 
-from vatwatch.records import Scan
-from vatwatch.vat import window
-from vatwatch.vat.settings import MINUTE_MS
+from vatwatch.records import JournalEntry
+from vatwatch.season.episodes import Episode
+from vatwatch.terms import EntryKind
 
-LIMITS = (*window.OFF_LIMITS, window.OVERHEAT)
-JOINED_MS = 20 * MINUTE_MS
-COUNTS_FROM_MS = 30 * MINUTE_MS
-"""A stay is an excursion from this length on, settling left out: what every judgement of this program is measured by."""
+CAUSE_MS = 6 * 3_600_000
+DEEDS = (
+    EntryKind.FEED,
+    EntryKind.STIR,
+    EntryKind.TOP_UP,
+    EntryKind.COVER,
+    EntryKind.REMADE,
+    EntryKind.PROBE_OUT,
+    EntryKind.PROBE_BACK,
+)
+"""What a person can do about an excursion and writes down."""
+_BEFORE = (*DEEDS, EntryKind.DIP)
+NOTHING = "nothing written down"
 
 
 @dataclass(frozen=True, slots=True)
-class Stay:
-    """One stay beyond one limit. `settled_ms` is its part in which the vat was not settling."""
+class Excursion:
+    """An episode and what people did. Times to notice, act and recover are in ms from when it was raised; None: never.
 
-    vat: str
-    limit: str
-    from_ms: int
-    to_ms: int
-    settled_ms: int
+    Noticed: the first acknowledgement, or anything written of this vat. Acted: the first deed written down while it
+    stood. `before` is the kind of the last thing written within six hours before, `before_ms` how long before.
+    """
 
-    @property
-    def counts(self) -> bool:
-        """Whether it is long enough to be called an excursion; too hot counts at any length."""
-        return self.limit == window.OVERHEAT or self.settled_ms > COUNTS_FROM_MS
-
-
-class _Open:
-    __slots__ = ("from_ms", "settled_ms", "to_ms")
-
-    def __init__(self, from_ms: int) -> None:
-        self.from_ms = self.to_ms = from_ms
-        self.settled_ms = 0
+    episode: Episode
+    before: str
+    before_ms: int | None
+    notice_ms: int | None
+    act_ms: int | None
+    recover_ms: int | None
 
 
-class StayTally:
-    """Takes one vat's scans in slot order; memory holds the stays, not the scans."""
+@dataclass(frozen=True, slots=True)
+class ExcursionSummary:
+    """All excursions of one alarm of a vat. Lengths in ms; medians over those that have one; None where none has."""
 
-    def __init__(self, vat: str) -> None:
-        self._vat = vat
-        self._open: dict[str, _Open] = {}
-        self._been_inside: set[str] = set()
-        self._done: list[Stay] = []
-        self._slot_ms: int | None = None
+    alarm: str
+    count: int
+    total_ms: int
+    longest_ms: int | None
+    notice_ms: float | None
+    act_ms: float | None
+    recover_ms: float | None
+    unacted: int
+    most_often_after: str
+    most_often_count: int
 
-    def add(self, scan: Scan) -> None:
-        now_ms = scan.slot_ms
-        passed_ms = 0 if self._slot_ms is None else min(now_ms - self._slot_ms, JOINED_MS)
-        self._slot_ms = now_ms
-        outside = [name for name in scan.shortfalls if name in LIMITS] if scan.shortfalls else []
-        if len(self._been_inside) < len(LIMITS):
-            self._note_inside(scan, outside)
-        for name in outside:
-            if name not in self._been_inside:
-                continue
-            stay = self._open.get(name)
-            if stay is None:
-                stay = self._open[name] = _Open(now_ms)
-            elif scan.settled_from_ms is None:
-                stay.settled_ms += passed_ms
-            stay.to_ms = now_ms
-        if self._open:
-            self._close(now_ms)
 
-    def stays(self) -> tuple[Stay, ...]:
-        """All stays so far, those not over yet too, by their beginning."""
-        running = [Stay(self._vat, name, s.from_ms, s.to_ms, s.settled_ms) for name, s in self._open.items()]
-        return tuple(sorted([*self._done, *running], key=lambda stay: (stay.from_ms, stay.limit)))
+def excursions_of(episodes: Sequence[Episode], journal: Sequence[JournalEntry]) -> tuple[Excursion, ...]:
+    """Excursions in the order of the episodes; `journal` is the vat's own, by time, without what was taken back."""
+    before = [entry for entry in journal if entry.kind in _BEFORE]
+    deeds = [entry.time_ms for entry in journal if entry.kind in DEEDS]
+    written = [entry.time_ms for entry in journal]
+    before_times = [entry.time_ms for entry in before]
+    return tuple(_excursion(episode, before, before_times, deeds, written) for episode in episodes)
 
-    def _note_inside(self, scan: Scan, outside: list[str]) -> None:
-        known = window.values_of(scan.ph_25c, scan.reduction, scan.temperature_c.value)
-        self._been_inside |= {name for name in LIMITS if name not in outside and known[name] is not None}
 
-    def _close(self, now_ms: int) -> None:
-        for name in [name for name, stay in self._open.items() if now_ms - stay.to_ms > JOINED_MS]:
-            stay = self._open.pop(name)
-            self._done.append(Stay(self._vat, name, stay.from_ms, stay.to_ms, stay.settled_ms))
+def _excursion(
+    episode: Episode,
+    before: Sequence[JournalEntry],
+    before_times: Sequence[int],
+    deeds: Sequence[int],
+    written: Sequence[int],
+) -> Excursion:
+    raised_ms = episode.raised_ms
+    if raised_ms is None:
+        return Excursion(episode, "", None, None, None, None)
+    end_ms = episode.normal_ms
+    place = bisect_right(before_times, raised_ms) - 1
+    cause, cause_ms = NOTHING, None
+    if place >= 0 and raised_ms - before_times[place] <= CAUSE_MS:
+        cause, cause_ms = before[place].kind.value, raised_ms - before_times[place]
+    noticed = [time for time in (episode.acknowledged_ms, _first(written, raised_ms, end_ms)) if time is not None]
+    acted = _first(deeds, raised_ms, end_ms)
+    return Excursion(
+        episode,
+        cause,
+        cause_ms,
+        min(noticed) - raised_ms if noticed else None,
+        None if acted is None else acted - raised_ms,
+        episode.lasted_ms,
+    )
+
+
+def _first(times: Sequence[int], after_ms: int, until_ms: int | None) -> int | None:
+    """The first time later than one and not later than the other."""
+    place = bisect_right(times, after_ms)
+    if place == len(times) or (until_ms is not None and times[place] > until_ms):
+        return None
+    return times[place]
+
+
+def summaries_of(excursions: Sequence[Excursion]) -> tuple[ExcursionSummary, ...]:
+    """One per alarm, the one that lasted longest in all first."""
+    grouped: dict[str, list[Excursion]] = {}
+    for excursion in excursions:
+        grouped.setdefault(excursion.episode.alarm, []).append(excursion)
+    return tuple(
+        sorted((_summary(alarm, group) for alarm, group in grouped.items()), key=lambda one: (-one.total_ms, one.alarm))
+    )
+
+
+def _summary(alarm: str, group: Sequence[Excursion]) -> ExcursionSummary:
+    lasted = [one.recover_ms for one in group if one.recover_ms is not None]
+    causes = Counter(one.before for one in group if one.before)
+    most = max(causes.values(), default=0)
+    return ExcursionSummary(
+        alarm=alarm,
+        count=len(group),
+        total_ms=sum(lasted),
+        longest_ms=max(lasted, default=None),
+        notice_ms=_median([one.notice_ms for one in group]),
+        act_ms=_median([one.act_ms for one in group]),
+        recover_ms=_median([one.recover_ms for one in group]),
+        unacted=sum(one.act_ms is None and one.episode.raised_ms is not None for one in group),
+        most_often_after=min((cause for cause, count in causes.items() if count == most), default=""),
+        most_often_count=most,
+    )
+
+
+def _median(values: Sequence[int | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    return float(median(known)) if known else None
+
+
+def any_between(times: Sequence[int], after_ms: int, until_ms: int) -> bool:
+    """Whether one of the sorted times is in (after, until]."""
+    return bisect_right(times, until_ms) > bisect_left(times, after_ms + 1)

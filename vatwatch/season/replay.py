@@ -13,11 +13,11 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from vatwatch.records import AlarmEvent, JournalEntry, Push, StepResult
-from vatwatch.season.excursions import Stay, StayTally
+from vatwatch.season.stays import Stay, StayTally
 from vatwatch.store.replaying import ReplaySlot
 from vatwatch.vat import window
 from vatwatch.vat.alarm_set import run_alarms, situations
-from vatwatch.vat.alarms import AlarmMemory
+from vatwatch.vat.alarms import STANDING, AlarmMemory
 from vatwatch.vat.doings import initial_state
 from vatwatch.vat.pipeline import after_gap, step_or_unknown
 from vatwatch.vat.scan import quantities_out
@@ -143,7 +143,7 @@ class _Judgement:
     def __init__(self, settings: VatSettings, after: VatState) -> None:
         self.settings = settings
         self.before = self.after = after
-        self.failed = False
+        self.failed = self.quiet = False
 
     def step(self, slot: ReplaySlot) -> StepResult:
         self.before = self.after
@@ -151,16 +151,39 @@ class _Judgement:
             self.settings, self.before, slot.slot_ms, slot.samples, slot.journal, slot.actions
         )
         self.failed = error is not None
+        self.quiet = not (result.alarm_events or slot.actions) and _quiet(self.before.alarms, self.after.alarms)
         return result
+
+
+def _quiet(before: Alarms, after: Alarms) -> bool:
+    """Whether no alarm stands, runs towards being raised, or has changed: no timing then makes a difference."""
+    if before.keys() != after.keys():
+        return False
+    for name, memory in after.items():
+        if memory.beyond_since_ms is not None or memory.state in STANDING:
+            return False
+        then = before[name]
+        if then is not memory and then != memory:
+            return False
+    return True
+
+
+def _alike(mine: Alarms, its: Alarms) -> bool:
+    """Whether two sets of alarms are in the same states and delays; how often each was raised before may differ."""
+    return mine.keys() == its.keys() and all(
+        replace(memory, occurrence=0, last_raised_ms=None) == replace(its[name], occurrence=0, last_raised_ms=None)
+        for name, memory in mine.items()
+    )
 
 
 class _TrackNow:
     """One track: its settings, the judgement it shares, and its own alarms where it is not the one that judgement is for."""
 
-    __slots__ = ("alarms", "judgement", "settings")
+    __slots__ = ("alarms", "alike", "judgement", "settings")
 
     def __init__(self, settings: VatSettings, judgement: _Judgement, alarms: Alarms | None) -> None:
         self.settings, self.judgement, self.alarms = settings, judgement, alarms
+        self.alike = False
 
     def state(self) -> VatState:
         after = self.judgement.after
@@ -216,6 +239,8 @@ def _told_by(track: _TrackNow, slot: ReplaySlot, given: StepResult) -> StepResul
     before, after, scan = track.judgement.before, track.judgement.after, given.scan
     if track.judgement.failed:
         return replace(given, alarm_events=(), pushes=())
+    if track.judgement.quiet and track.alike:
+        return given
     settings = track.settings
     mine = after_gap(replace(before, alarms=track.alarms), settings, slot.slot_ms)
     state = replace(after, alarms=mine.alarms)
@@ -231,6 +256,7 @@ def _told_by(track: _TrackNow, slot: ReplaySlot, given: StepResult) -> StepResul
     )
     state, events, pushes = run_alarms(state, settings, scan, judged, slot.actions)
     track.alarms = state.alarms
+    track.alike = track.judgement.quiet and _alike(state.alarms, after.alarms)
     return replace(given, alarm_events=tuple(events), pushes=tuple(pushes))
 
 

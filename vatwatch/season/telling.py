@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from vatwatch.records import JournalEntry
-from vatwatch.season.excursions import Stay
 from vatwatch.season.replay import Told
+from vatwatch.season.stays import Stay
 from vatwatch.terms import EntryKind, Urgency
 from vatwatch.vat import tiring, window
 from vatwatch.vat.alarms import Trigger

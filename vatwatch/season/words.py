@@ -96,3 +96,56 @@ def alarm(kind: str) -> str:
 def number(value: float | None) -> str:
     """A number as short as it may be, or nothing."""
     return "" if value is None else f"{value:.4g}".replace("-", "−")
+
+
+_LOSSES = {
+    "off-reduction": "too little reduced",
+    "off-ph-low": "too low in pH",
+    "off-ph-high": "too high in pH",
+    "off-cold": "too cold",
+    "off-warm": "too warm",
+    "overheat": "overheated",
+    "settling": "not yet settled",
+    "no-ph": "without a pH reading",
+    "no-orp": "without an ORP reading",
+    "no-temperature": "without a temperature reading",
+    "no-estimate": "without an estimate of its reduction",
+    "unsure": "dyeable, but in doubt",
+    "not-recorded": "not recorded",
+}
+
+
+def loss(name: str) -> str:
+    """What a vat was short of, fit to stand after “being”."""
+    return _LOSSES.get(name, name.replace("-", " "))
+
+
+def whole_hours(span_ms: float) -> str:
+    """`1 240 h`: whole hours, thousands apart by a thin space; `under 1 h` for less."""
+    hours = span_ms / 3_600_000
+    if 0 < hours < 0.5:
+        return "under 1 h"
+    return f"{hours:,.0f} h".replace(",", "\u202f")
+
+
+def month(name: str) -> str:
+    """`2026-05` as `May 2026`; `all` as `whole span`."""
+    if name == "all":
+        return "whole span"
+    year, _, number_ = name.partition("-")
+    return f"{_MONTHS[int(number_) - 1]} {year}" if number_ else year
+
+
+def maybe_length(span_ms: float | None) -> str:
+    """A length of time, or a dash where there is none."""
+    return "–" if span_ms is None else length(round(span_ms))
+
+
+def percent(share: float) -> str:
+    """`48 %`"""
+    return f"{share * 100:.0f} %"
+
+
+def signed(value: float | None) -> str:
+    """A change, with its sign; a dash where it is not known."""
+    return "–" if value is None else f"{value:+.3g}".replace("-", "−")

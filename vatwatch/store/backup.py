@@ -15,6 +15,7 @@ from pathlib import Path
 
 from vatwatch.errors import StoreError
 from vatwatch.store import faults, inspection, schema
+from vatwatch.store.ownership import as_around
 from vatwatch.store.shelf import Shelf
 from vatwatch.store.writing import lock_store
 
@@ -109,6 +110,7 @@ def _copy(source: Path, target: Path) -> Copied:
         with beside.open("rb") as file:
             os.fsync(file.fileno())
         size = beside.stat().st_size
+        as_around(beside)
         beside.rename(target)
         _sync_directory(target.parent)
     except sqlite3.Error as error:

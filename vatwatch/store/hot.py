@@ -23,7 +23,8 @@ _HEAD = Struct("<IBHI")  # checksum of what follows it, form, steps, length of t
 _SCAN = Struct("<q15d4BBqqqqH")
 _SAMPLE = Struct("<qdB")
 _SLOT = Struct("<q")
-_MOST_TEXTS = 512
+_MOST_TEXTS = 32
+"""Sets of texts kept at hand, by each connection: of six vats one takes about 14 kB."""
 _NO_SATURATION = 255
 
 # Places in the row of a scan (see columns.SCAN).

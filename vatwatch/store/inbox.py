@@ -23,6 +23,7 @@ from uuid import uuid4
 from vatwatch.errors import StoreError
 from vatwatch.records import AlarmAction, Calibration, JournalEntry
 from vatwatch.store import calibrations, faults
+from vatwatch.store.ownership import as_around
 from vatwatch.terms import ActionVerb, EntryKind
 
 log = logging.getLogger(__name__)
@@ -94,12 +95,15 @@ def drop(directory: Path, entry: Handed) -> Path:
     target = directory / name
     aside = directory / f".{name}.{uuid4().hex}.part"
     try:
-        directory.mkdir(parents=True, exist_ok=True)
+        if not directory.is_dir():
+            directory.mkdir(parents=True, exist_ok=True)
+            as_around(directory)
         try:
             with aside.open("xb") as file:
                 file.write(encoded)
                 file.flush()
                 os.fsync(file.fileno())
+            as_around(aside)
             aside.replace(target)
         except OSError:
             with suppress(OSError):

@@ -67,7 +67,9 @@ def unpack_ints(packed: bytes, count: int) -> list[int]:
         raise StoreError("a packed column is empty or says it is longer than any can be")
     way, body = packed[0], packed[1:]
     if way == _WIDE:
-        return list(accumulate(planes_of(body, count), wrapped_sum))
+        # Whole numbers of Python do not overflow: wrapping once at the end is the same, and mostly there is nothing to wrap.
+        sums = list(accumulate(planes_of(body, count)))
+        return sums if min(sums) >= -(1 << 63) and max(sums) < 1 << 63 else list(map(wrapped, sums))
     if way == _SMOOTH:
         return _smoothed_again(body, count)
     first, body = number_of(body)
@@ -259,7 +261,3 @@ def number_of(packed: bytes) -> tuple[int, bytes]:
 
 def wrapped(value: int) -> int:
     return (value + (1 << 63)) % (1 << 64) - (1 << 63)
-
-
-def wrapped_sum(a: int, b: int) -> int:
-    return wrapped(a + b)

@@ -199,4 +199,7 @@ def _ordered(bits: int) -> int:
 
 
 def _from_ordered(numbers: Sequence[int]) -> array[float]:
-    return array("d", array("q", map(_ordered, numbers)).tobytes())
+    if min(numbers, default=0) >= 0:
+        return array("d", array("q", numbers).tobytes())
+    # `_ordered` written out: a call per number would take most of the time of reading a day.
+    return array("d", array("q", [n if n >= 0 else n ^ 0x7FFF_FFFF_FFFF_FFFF for n in numbers]).tobytes())

@@ -34,6 +34,7 @@ from vatwatch.store.conditions import ConditionCount
 from vatwatch.store.curves import CurvePoint
 from vatwatch.store.doubt import Doubt
 from vatwatch.store.replaying import ReplaySlot
+from vatwatch.store.rollups import PLACES
 from vatwatch.store.shelf import Shelf, Stored
 from vatwatch.store.strays import in_time_order
 from vatwatch.terms import AlarmState, Quantity, Stream
@@ -71,6 +72,9 @@ class StoreReader:
             raise faults.store_error(error, self._path) from error
         try:
             self._connection.execute("PRAGMA query_only = ON")
+            if sure_times_only:
+                # An outlet reads on from where it was: pages behind it are not wanted again. In KiB.
+                self._connection.execute("PRAGMA cache_size = -512")
             self._check_layout()
             self._shelf = Shelf(self._connection)
         except sqlite3.Error as error:
@@ -126,6 +130,27 @@ class StoreReader:
             for stored in page:
                 yield rows.scan_of(stored.step.scan)
             from_ms = page[-1].step.scan[0] + 1
+
+    def states(self, vat: str, from_ms: int, to_ms: int) -> Iterator[Scan]:
+        """Like `scans`, but only condition, pH at 25 °C, temperature, share and margin are filled: much faster far back.
+
+        What else a scan holds is nothing or NaN here. All of the span is held at once: keep it to hours.
+        """
+        with self._view():
+            said = sorted(
+                told for columns in self._shelf.conditions(vat, from_ms, to_ms) for told in zip(*columns, strict=True)
+            )
+            known = {
+                name: {
+                    slot_ms: value
+                    for slots, values in self._shelf.floats(vat, PLACES[name], from_ms, to_ms)
+                    for slot_ms, value in zip(slots, values, strict=True)
+                    if value == value
+                }
+                for name in ("ph_25c", "temperature_c", "reduction_share", "reduction_margin_mv")
+            }
+        for slot_ms, condition, short in said:
+            yield rows.state_of(vat, slot_ms, condition, short, *(values.get(slot_ms) for values in known.values()))
 
     def samples(self, vat: str, from_ms: int, to_ms: int) -> Iterator[Sample]:
         """Samples of `vat` taken in [from_ms, to_ms), by time; equal times in the order they were handed in."""
@@ -191,6 +216,15 @@ class StoreReader:
     def card_history(self) -> list[tuple[int, VatCard]]:
         """Every vat's card under each version of the settings, with the slot from which on it was in force; oldest first."""
         return [(int(row[0]), rows.card_of(row[1:])) for row in self._rows(statements.SELECT_CARD_HISTORY)]
+
+    def settings_history(self) -> list[tuple[int, str, list[VatCard]]]:
+        """Every version of the settings, oldest first: the slot from which on it was in force, its text, its cards."""
+        with self._view():
+            cards = self._rows(statements.SELECT_ALL_CARDS)
+            return [
+                (int(since_ms), str(text), [rows.card_of(row[1:]) for row in cards if row[0] == version])
+                for version, since_ms, text in self._rows(statements.SELECT_ALL_SETTINGS)
+            ]
 
     def journal(self, vat: str | None, from_ms: int, to_ms: int) -> list[JournalEntry]:
         """Entries of one vat, or of all, that happened in [from_ms, to_ms), by time."""

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
+from math import nan
 from typing import Any
 
 from vatwatch.errors import StoreError
@@ -83,6 +84,36 @@ def scan_of(row: Sequence[Any]) -> Scan:
         condition=_CONDITIONS[row[27]],
         shortfalls=() if row[28] == "[]" else tuple(json.loads(row[28])),
         settled_from_ms=row[29],
+    )
+
+
+def state_of(
+    vat: str,
+    slot_ms: int,
+    condition: str,
+    shortfalls_json: str,
+    ph_25c: float | None,
+    temperature_c: float | None,
+    share: float | None,
+    margin_mv: float | None,
+) -> Scan:
+    """A scan of which only these are known; the rest is nothing or NaN."""
+    nothing = Measured(None, None, Flag.NOT_EVALUATED)
+    reduction = None
+    if share is not None and margin_mv is not None:
+        reduction = Reduction(share, nan, nan, margin_mv, nan, False, nan)
+    return Scan(
+        slot_ms,
+        vat,
+        nothing,
+        nothing,
+        Measured(temperature_c, None, Flag.NOT_EVALUATED),
+        None,
+        None,
+        ph_25c,
+        reduction,
+        _CONDITIONS[condition],
+        tuple(json.loads(shortfalls_json)),
     )
 
 

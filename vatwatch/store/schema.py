@@ -54,6 +54,8 @@ def _fifth_layout(connection: sqlite3.Connection) -> None:
 
 MIGRATIONS: tuple[Migration, ...] = (_first_layout, _second_layout, _third_layout, _fourth_layout, _fifth_layout)
 """In order: the one at index n turns a file of version n into version n + 1. Never edit one that has been released."""
+NEWEST = len(MIGRATIONS)
+"""The layout this program writes; it reads all older ones and refuses newer ones."""
 
 
 def version_of(connection: sqlite3.Connection) -> int:

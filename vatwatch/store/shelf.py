@@ -133,7 +133,7 @@ class Shelf:
         values: list[float] = []
         places = (FLOAT_PLACES[place],)
         late = ((row[0], row[3]) for row in self._connection.execute(_HOT_LATE, (from_ms, to_ms)))
-        in_order = ((row[0], row[2]) for row in self._hot_in_order(from_ms, to_ms))
+        in_order = ((row[0], row[2]) for row in self._hot_in_order(from_ms, to_ms, after_number))
         for first, body in chain(late, in_order):
             if first > after_number:
                 for slot_ms, (value,) in self._bodies.floats_of(body, vat, places):
@@ -158,7 +158,7 @@ class Shelf:
                 yield chunk.slots[low:high], chunk.words(27)[low:high], chunk.words(28)[low:high]
         found: list[tuple[int, str, str]] = []
         late = ((row[0], row[3]) for row in self._connection.execute(_HOT_LATE, (from_ms, to_ms)))
-        in_order = ((row[0], row[2]) for row in self._hot_in_order(from_ms, to_ms))
+        in_order = ((row[0], row[2]) for row in self._hot_in_order(from_ms, to_ms, after_number))
         for first, body in chain(late, in_order):
             if after_number < first <= through:
                 for of, slot_ms, condition, shortfalls in self._bodies.conditions_of(body):
@@ -284,11 +284,13 @@ class Shelf:
         found.sort(key=_slot_of)
         return found[:limit]
 
-    def _hot_in_order(self, from_ms: int, to_ms: int) -> Iterator[tuple[int, int, bytes]]:
-        """Batches, late ones apart, that may hold slots in [from_ms, to_ms)."""
+    def _hot_in_order(self, from_ms: int, to_ms: int, after_number: int = -1) -> Iterator[tuple[int, int, bytes]]:
+        """Batches, late ones apart, that may hold slots in [from_ms, to_ms), of those numbered above `after_number`."""
         start = self._first_hot(from_ms)
         if start is None:
             return
+        # A day's batches that are rolled up already need not be read to be passed over.
+        start = max(start, after_number + 1)
         for first, version, slot_ms, body in self._connection.execute(HOT_FROM, (start,)):
             if slot_ms >= to_ms:
                 return

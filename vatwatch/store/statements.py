@@ -65,6 +65,8 @@ SELECT_CARD_HISTORY = (
     f"SELECT slot_ms, {listed(columns.CARD)} FROM vat_cards JOIN settings USING (settings_version)"
     " ORDER BY settings_version, place"
 )
+SELECT_ALL_SETTINGS = "SELECT settings_version, slot_ms, settings_json FROM settings ORDER BY settings_version"
+SELECT_ALL_CARDS = f"SELECT settings_version, {listed(columns.CARD)} FROM vat_cards ORDER BY settings_version, place"
 SELECT_VATS = "SELECT vat FROM known_vats ORDER BY vat"
 SELECT_FIRST_SLOT = "SELECT min(first_slot_ms) FROM known_vats"
 SELECT_STRAYS = (

@@ -19,6 +19,7 @@ from vatwatch.records import AlarmAction, Batch, Calibration, Delivery, JournalE
 from vatwatch.store import calibrations, converting, doubt, faults, inspection, rows, schema, statements
 from vatwatch.store.doubt import Doubt
 from vatwatch.store.hot import Bodies, Step, slots_of
+from vatwatch.store.ownership import as_around
 from vatwatch.store.sealing import Sealer
 from vatwatch.store.shelf import Shelf
 from vatwatch.store.strays import is_stray
@@ -346,6 +347,7 @@ def lock_store(path: Path) -> int:
     lock_path = path.with_name(path.name + ".lock")
     try:
         lock_fd = os.open(lock_path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        as_around(lock_path)
     except OSError as error:
         raise faults.os_error(error, lock_path, "open the lock file") from error
     try:

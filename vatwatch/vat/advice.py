@@ -51,8 +51,8 @@ def what_to_do(alarm: str, settings: VatSettings, state: VatState, scan: Scan) -
             )
         case tiring.DOUBTFUL:
             return (
-                "It may be near its limit, and nobody can be sure. Look at a spoonful of clear liquor and log what you see "
-                "as a check: that makes the estimate surer. If it is not yellow-green to amber, feed before you dye."
+                "Look at a spoonful of clear liquor and log what you see as a check. If it is not yellow-green to amber, "
+                "feed before you dye. It may be near its limit, and nobody can be sure; a look makes the estimate surer."
             )
         case tiring.UNLOGGED:
             return (
@@ -115,9 +115,9 @@ def _warm(settings: VatSettings) -> str:
     if settings.warmed:
         return (
             "Look whether heater and thermostat still work (dry hands, plug out before you touch them), keep the lid on. "
-            f"It counts as warm again at {back_at:g} °C."
+            f"It counts as warm again at {phrases.short(back_at)} °C."
         )
-    return f"Warm it gently or wrap it, keep the lid on. It counts as warm again at {back_at:g} °C."
+    return f"Warm it gently or wrap it, keep the lid on. It counts as warm again at {phrases.short(back_at)} °C."
 
 
 def _too_warm(settings: VatSettings, state: VatState) -> str:
@@ -138,6 +138,6 @@ def _too_hot(settings: VatSettings, state: VatState) -> str:
     else:
         first = "Switch the heater off at the wall now. "
     return (
-        first + "vatwatch switches nothing and is not a safety device. "
-        "Keep hands and cloth out of the hot liquor; let it cool with the lid ajar."
+        first + "Keep hands and cloth out of the hot liquor; let it cool with the lid ajar. "
+        "vatwatch switches nothing and is not a safety device."
     )

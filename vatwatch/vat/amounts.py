@@ -111,7 +111,7 @@ def alkali_dose(settings: VatSettings, state: VatState, scan: Scan) -> Dose | No
     high = min(max(high, BUFFERED * low), strength * settings.volume_l)
     low = min(low, high)
     known = "as made with" if settings.alkali_g_l else "if made with the usual"
-    why = f"the more, the more carbonic acid it has taken up; {known} {strength:g} g/l"
+    why = f"the more the longer it has stood open to the air; {known} {strength:g} g/l"
     return Dose(words, low, high, why)
 
 
@@ -141,7 +141,7 @@ def reductant_dose(settings: VatSettings, state: VatState, scan: Scan) -> Dose |
         # Never far outside what is usual: one odd response must not turn into a kilogram.
         grams = min(max(grams, 0.5 * low), 2.0 * high)
         return Dose(substance, 0.7 * grams, 1.3 * grams, f"from what your last {len(gains)} feeds did")
-    return Dose(substance, low, high, f"common practice for {settings.volume_l:g} l; your own feeds will say better")
+    return Dose(substance, low, high, f"common practice for {settings.volume_l:.3g} l; your own feeds will say better")
 
 
 RESTORED_MARGIN_MV = 90.0

@@ -16,7 +16,7 @@ from vatwatch.vat.advice import what_to_do
 from vatwatch.vat.phrases import clock_words, condition_words, reduction_words
 from vatwatch.vat.settings import HOUR_MS, MINUTE_MS, VatSettings
 from vatwatch.vat.state import VatState
-from vatwatch.vat.wording import WHAT
+from vatwatch.vat.wording import WHAT, alarm_words
 
 _WARNS = {limit: alarm for alarm, limit in tiring.LIMIT_AHEAD.items()}
 
@@ -138,18 +138,19 @@ def morning_report(night: NightSettings, vats: Sequence[VatNow], since_ms: int, 
     """One message: what happened to each vat since the evening, and whether it is dyeable."""
     lines, ready, eventful = [], [], False
     for vat in vats:
-        raised = [
-            f"{WHAT.get(name, name.replace('-', ' '))} at {clock_words(memory.last_raised_ms, now_ms, night.timezone)}"
+        lately = sorted(
+            (memory.last_raised_ms, alarm_words(name))
             for name, memory in vat.state.alarms.items()
             if memory.last_raised_ms is not None and memory.last_raised_ms > since_ms
-        ]
+        )
+        raised = [f"{what} at {clock_words(at_ms, now_ms, night.timezone)}" for at_ms, what in lately]
         eventful = eventful or bool(raised)
         happened = f" In the night: {', '.join(raised)}." if raised else " A quiet night."
         share = ""
         if vat.scan.reduction is not None:
             share = f" {reduction_words(vat.scan.reduction, vat.settings.window.reduction_low)}."
-            share = share[:1] + share[1:2].upper() + share[2:]
-        lines.append(f"{vat.settings.name}: {condition_words(vat.scan, night.timezone)}{share}{happened}")
+            share = " ≥ 99 % reduced." if vat.scan.reduction.saturated else share[:1] + share[1:2].upper() + share[2:]
+        lines.append(f"{vat.settings.name}: {_stands(vat.scan, night.timezone)}{share}{happened}")
         if vat.scan.condition is VatCondition.DYEABLE:
             ready.append(vat.settings.name)
     if night.silent_when_well and not eventful and len(ready) == len(vats):
@@ -160,6 +161,14 @@ def morning_report(night: NightSettings, vats: Sequence[VatNow], since_ms: int, 
         else "This morning: no vat is dyeable"
     )
     return Push(f"morning-{now_ms}", now_ms, "", "morning", Urgency.TELL, title, "\n".join(lines))
+
+
+def _stands(scan: Scan, zone: tzinfo) -> str:
+    """The condition, and where it is off what it is off by."""
+    wrong = [WHAT[one] for one in scan.shortfalls if one in WHAT]
+    if scan.condition is VatCondition.OFF and wrong:
+        return f"Off: {_and(wrong)}."
+    return condition_words(scan, zone)
 
 
 def _minutes_until(minute: int, now_ms: int, zone: tzinfo) -> int:

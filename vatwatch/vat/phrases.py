@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
+from itertools import pairwise
 
 from vatwatch.records import Measured, Reduction, Scan
 from vatwatch.terms import VatCondition
@@ -15,6 +16,8 @@ LATELY_BINS = 5
 """Five quarters of an hour: which way a thing moves now."""
 SPAN_BINS = 13
 """Three hours and a quarter: what a movement is told over."""
+MOSTLY = 0.6
+"""This share of a movement is most of it."""
 _BLOCKS = "▁▂▃▄▅▆▇█"
 
 
@@ -43,6 +46,11 @@ PH = Told("ph_25c", "pH (25 °C)", "", 2, 0.05)
 TEMPERATURE = Told("temperature_c", "temperature", "°C", 1, 1.0)
 
 
+def short(value: float) -> str:
+    """`34.9`, `60`: one decimal, and none where it is a nought."""
+    return f"{value:.1f}".removesuffix(".0")
+
+
 def clock_words(time_ms: int, now_ms: int, zone: tzinfo) -> str:
     """`23:57` when it cannot be mistaken (today, last night, the night to come), `yesterday 23:57`, else with the date."""
     then = datetime.fromtimestamp(time_ms / 1000, tz=UTC).astimezone(zone)
@@ -60,9 +68,9 @@ def percent(share: float, decimals: int = 0) -> str:
 
 
 def reduction_words(reduction: Reduction, limit: float) -> str:
-    """`≥ 99 % reduced (margin 85 mV)` or `about 86 % reduced (likely 60 % to 96 %)`; `limit` is the vat's own share."""
+    """`≥ 99 % reduced (margin 85 ± 12 mV)` or `about 86 % reduced (likely 60 % to 96 %)`; `limit` is the vat's own share."""
     if reduction.saturated:
-        return f"≥ 99 % reduced by the estimate (margin {reduction.margin_mv:.0f} ± {reduction.margin_mv_sigma:.0f} mV)"
+        return f"≥ 99 % reduced (margin {reduction.margin_mv:.0f} ± {reduction.margin_mv_sigma:.0f} mV)"
     high = "over 99 %" if reduction.share_high > 0.99 else percent(reduction.share_high)
     # Next to its own limit a rounded share would seem to contradict the alarm.
     share = percent(reduction.share, 1 if abs(reduction.share - limit) < 0.01 else 0)
@@ -121,7 +129,7 @@ def moved_words(told: Told, history: History, now_ms: int, zone: tzinfo) -> str:
     low, high = min(value for _, value in points), max(value for _, value in points)
     after, number = told.after, told.number
     if high - low < told.least:
-        return f"The {told.name} has hardly moved since {since}."
+        return _slowly(told, history, now_ms, zone) or f"The {told.name} has hardly moved since {since}."
     now = "falling" if last < first else "rising"
     if max(high - max(first, last), min(first, last) - low) >= told.least:
         # It turned on the way: first and last alone would tell a wrong story.
@@ -132,7 +140,23 @@ def moved_words(told: Told, history: History, now_ms: int, zone: tzinfo) -> str:
     verb = "fell" if now == "falling" else "rose"
     rate = f"{abs(per_hour):.{max(1, told.decimals)}f}{after} an hour"
     lately = f", lately about {rate}" if (per_hour < 0) == (now == "falling") and abs(per_hour) > 0 else ""
+    if abs(last - points[-3][1]) >= MOSTLY * abs(last - first):
+        lately = ", most of it in the last half hour"  # a rate over an hour would make little of it
     return f"The {told.name} {verb} from {number(first)} to {number(last)}{after} since {since}{lately}."
+
+
+def _slowly(told: Told, history: History, now_ms: int, zone: tzinfo) -> str:
+    """A movement too slow to show in three hours, over all that is remembered; nothing when there is none either."""
+    points = series(told, history)
+    first, last = points[0][1], points[-1][1]
+    largest = max(abs(b[1] - a[1]) for a, b in pairwise(points))
+    if abs(last - first) < 2 * told.least or largest >= 0.5 * abs(last - first):
+        return ""  # a step is no slow fall: a look may have moved the estimate
+    verb = "fallen" if last < first else "risen"
+    since = clock_words(points[0][0], now_ms, zone)
+    return (
+        f"The {told.name} has slowly {verb} from {told.number(first)} to {told.number(last)}{told.after} since {since}."
+    )
 
 
 def chart(told: Told, history: History, now_ms: int, zone: tzinfo) -> str:

@@ -32,8 +32,7 @@ like. Judgement."""
 RISES_BY = 0.1
 RECENT = 4
 QUICK_AGAIN = 2
-"""So many slow answers in a row make a probe slow; two in a row that are not slow forgive it."""
-CLEARLY = 2.0
+"""So many slow answers without a quick one between them make a probe slow; two quick ones in a row forgive it."""
 QUICK_TIMES = 1.5
 """An answer this close to the quickest quarter of all is proof of a clean probe: a coated one has no quick answer left,
 while a liquor that has none left for one deed may have one for the next."""
@@ -43,13 +42,13 @@ while a liquor that has none left for one deed may have one for the next."""
 class Answers:
     """One probe: minutes to 63 % by kind of deed, from answers that were not slow, and what the last answers were.
 
-    Of `recent`, True was slow, False as quick as it ever is, None neither.
+    Of `recent`, True was slow, False as quick as it ever is; what was neither says nothing and is left out.
 
     `usual` is the level the deeds found it at; it follows a fall at once and a rise slowly (see `UNPOISED`).
     """
 
     learnt: dict[str, tuple[float, ...]] = field(default_factory=dict)
-    recent: tuple[bool | None, ...] = ()
+    recent: tuple[bool, ...] = ()
     usual: float | None = None
 
     @property
@@ -94,24 +93,24 @@ def judged(
     if base - before > unpoised:
         return Answers(answers.learnt, answers.recent, usual)
     learnt = answers.learnt
-    verdicts: list[bool | None] = []
-    size = max(abs(value - base) for value in values)
+    verdicts: list[bool] = []
     for way, minutes in zip(("out", "back"), answer_minutes(base, values, least), strict=True):
         if minutes is None:
             continue
         key = f"{deed}/{way}"
         known = learnt.get(key, ())
         slow = _is_slow(minutes, known, _alike(learnt, deed, way))
-        if slow is not None:
-            clear = way == "out" and size >= CLEARLY * least
-            verdicts.append(True if slow else False if clear and _is_quick(minutes, learnt) else None)
+        if slow:
+            verdicts.append(True)
+        elif slow is not None and way == "out" and _is_quick(minutes, learnt):
+            verdicts.append(False)
         if not slow:
             learnt = {**learnt, key: (*known, minutes)[-KEPT_ANSWERS:]}
             if len(learnt) > KEPT_KINDS:
                 learnt.pop(next(iter(learnt)))
     recent = answers.recent
     if verdicts:
-        recent = (*recent, False if False in verdicts else True if True in verdicts else None)[-RECENT:]
+        recent = (*recent, all(verdicts))[-RECENT:]
     return Answers(learnt, recent, usual)
 
 

@@ -30,7 +30,8 @@ SOAK_MINUTES = 3
 WATCHED_DEEDS = (EntryKind.FEED, EntryKind.STIR, EntryKind.DIP, EntryKind.TOP_UP)
 LATEST_MINUTES = 6
 """A deed written down later than this is not watched for its answer."""
-ANSWER_LEAST = {Quantity.PH: 0.03, Quantity.ORP: 6.0}
+ANSWER_LEAST = {Quantity.PH: 0.05, Quantity.ORP: 6.0}
+"""What a deed must move to be an answer: several times the noise of a minute's mean. Judgement."""
 
 
 def withheld(probes: Mapping[str, ProbeMemory], findings: Iterable[Finding]) -> Mapping[str, ProbeMemory]:

@@ -225,6 +225,25 @@ def _and(names: Sequence[str]) -> str:
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
+def moved(state: ShedState, by_ms: int) -> ShedState:
+    """The state with every time in it moved: the clock they were read from was wrong by so much."""
+
+    def later(time_ms: int | None) -> int | None:
+        return None if time_ms is None else time_ms + by_ms
+
+    alarms = {
+        name: replace(
+            one,
+            beyond_since_ms=later(one.beyond_since_ms),
+            inside_since_ms=later(one.inside_since_ms),
+            last_raised_ms=later(one.last_raised_ms),
+            shelved_until_ms=later(one.shelved_until_ms),
+        )
+        for name, one in state.alarms.items()
+    }
+    return replace(state, alarms=alarms)
+
+
 def shed_to_json(state: ShedState) -> str:
     return json.dumps({"format": SHED_FORMAT, **asdict(state)}, separators=(",", ":"), sort_keys=True)
 

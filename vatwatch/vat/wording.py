@@ -15,9 +15,11 @@ from vatwatch.vat import window as limits
 from vatwatch.vat.advice import what_to_do
 from vatwatch.vat.alarms import STANDING, Trigger
 from vatwatch.vat.phrases import clock_words, condition_words
-from vatwatch.vat.settings import VatSettings
+from vatwatch.vat.settings import MINUTE_MS, VatSettings
 from vatwatch.vat.state import VatState
 
+SAME_TIME_MS = 5 * MINUTE_MS
+"""An interval shorter than this is one time to a person."""
 _TOLD = {
     limits.OFF_REDUCTION: phrases.MARGIN,
     tiring.DOUBTFUL: phrases.MARGIN,
@@ -36,16 +38,31 @@ WHAT = {
     limits.OFF_PH_LOW: "pH too low",
     limits.OFF_PH_HIGH: "pH too high",
     limits.OFF_COLD: "too cold",
-    limits.OFF_WARM: "warmer than it should work",
+    limits.OFF_WARM: "too warm",
     limits.OVERHEAT: "TOO HOT",
     tiring.TIRING_REDUCTION: "tiring",
     tiring.TIRING_PH: "turning sour",
     tiring.COOLING: "cooling down",
     tiring.HEATING: "HEATING towards its ceiling",
-    tiring.UNLOGGED: "something was done?",
+    tiring.UNLOGGED: "stirred, fed or dipped? Please log it",
     tiring.DOUBTFUL: "look at the liquor",
 }
+_OVER = {
+    limits.OFF_REDUCTION: "reduced enough again",
+    limits.OFF_PH_LOW: "pH is high enough again",
+    limits.OFF_PH_HIGH: "pH is low enough again",
+    limits.OFF_COLD: "warm enough again",
+    limits.OFF_WARM: "no longer too warm",
+    limits.OVERHEAT: "no longer too hot",
+    tiring.COOLING: "holds its warmth again",
+    tiring.HEATING: "no longer heating up",
+}
 _PROBE_NAMES = {"silent-ph": "pH", "silent-orp": "ORP", "silent-temperature": "temperature"}
+
+
+def alarm_words(alarm: str) -> str:
+    """An alarm in a few words, such as `pH too low`."""
+    return f"{_PROBE_NAMES[alarm]} probe silent" if alarm in _PROBE_NAMES else WHAT[alarm]
 
 
 def pushes_for(
@@ -83,29 +100,25 @@ def _push(event: AlarmEvent, settings: VatSettings, scan: Scan, state: VatState,
     lines = [f"{clock_words(now_ms, now_ms, zone)}: {_seen(event, settings, scan, state)}"]
     if event.alarm in tiring.LIMIT_AHEAD and not back:
         lines.append(_coming(event, settings, state))
+    if not back:
+        # Before how it moved: the first lines are all that a locked phone shows.
+        lines.append("What to do: " + what_to_do(event.alarm, settings, state, scan))
     if told is not None:
         lines.append(phrases.moved_words(told, state.history, now_ms, zone))
-    if not back:
-        lines.append("What to do: " + what_to_do(event.alarm, settings, state, scan))
-    elif event.alarm == limits.OVERHEAT:
-        lines.append("Find out why before you switch the heater on again; then reset this alarm.")
-    else:
-        lines.append(condition_words(scan, zone))
+    if back and event.alarm == limits.OVERHEAT:
+        lines.insert(1, "Find out why before you switch the heater on again; then reset this alarm.")
+    elif back:
+        lines.insert(1, condition_words(scan, zone))
     return Push(
         push_id=_push_id(event),
         slot_ms=now_ms,
         vat=event.vat,
         alarm=event.alarm,
         urgency=Urgency.TELL if back else urgency,
-        title=f"{settings.name}: no longer {_lower(what)}" if back else f"{settings.name}: {again}{what}",
+        title=f"{settings.name}: {_OVER.get(event.alarm, f'no longer {what}') if back else again + what}",
         body="\n".join(line for line in lines if line),
         chart="" if told is None else phrases.chart(told, state.history, now_ms, zone),
     )
-
-
-def _lower(what: str) -> str:
-    """Capitals shout while it lasts; when it is over nobody need shout."""
-    return "too hot" if what == "TOO HOT" else what
 
 
 def _seen(event: AlarmEvent, settings: VatSettings, scan: Scan, state: VatState) -> str:
@@ -113,35 +126,38 @@ def _seen(event: AlarmEvent, settings: VatSettings, scan: Scan, state: VatState)
     temperature = phrases.temperature_words(scan, state.history, settings.timezone)
     told = _TOLD.get(event.alarm)
     if told is phrases.TEMPERATURE:
-        bound = f" (limit {event.limit:g} °C)" if event.limit is not None else ""
+        bound = f" (limit {phrases.short(event.limit)} °C)" if event.limit is not None else ""
         return f"{temperature}{bound}.{_not_yet_back(event, bands.temperature_c, '°C')}"
-    parts = []
-    if scan.reduction is not None:
-        parts.append(phrases.reduction_words(scan.reduction, window.reduction_low))
+    reduced = "" if scan.reduction is None else phrases.reduction_words(scan.reduction, window.reduction_low)
+    if told is phrases.PH:
+        # What the alarm is about first; the limit with as many figures, or it would seem to contradict the reading.
+        limit = window.ph_high if event.alarm == limits.OFF_PH_HIGH else window.ph_low
+        ph = phrases.reading(scan.ph, "pH {:.2f}")
+        if scan.ph_25c is not None:
+            ph = f"pH {scan.ph_25c:.2f} at 25 °C (your limit is {limit:.2f}; the probe reads {ph.removeprefix('pH ')})"
+        return f"{', '.join(part for part in (ph, temperature, reduced) if part)}.{_not_yet_back(event, bands.ph, '')}"
     ph = phrases.reading(scan.ph, "pH {:.2f}")
     if scan.ph_25c is not None:
-        ph += f" (at 25 °C {scan.ph_25c:.2f})"
-    parts += [ph, temperature]
-    bound = ""
-    if event.alarm in (limits.OFF_PH_LOW, tiring.TIRING_PH):
-        bound = f"; your limit is {window.ph_low:.1f} at 25 °C"
-    elif event.alarm == limits.OFF_PH_HIGH:
-        bound = f"; your limit is {window.ph_high:.1f} at 25 °C"
-    elif event.alarm in (limits.OFF_REDUCTION, tiring.TIRING_REDUCTION, tiring.DOUBTFUL):
-        bound = f"; your limit is {phrases.percent(window.reduction_low)} reduced"
-    hint = _not_yet_back(event, bands.ph, "") if told is phrases.PH else ""
-    return f"{', '.join(parts)}{bound}.{hint}"
+        ph += f" ({scan.ph_25c:.2f} at 25 °C)"
+    if reduced and event.alarm in (limits.OFF_REDUCTION, tiring.TIRING_REDUCTION, tiring.DOUBTFUL):
+        reduced += f"; your limit is {phrases.percent(window.reduction_low)} reduced"
+    hint = ""
+    if event.alarm == limits.OFF_REDUCTION and event.transition != Trigger.RETURNS.value and scan.reduction is not None:
+        # Its deadband is in mV, which says nothing to a reader.
+        near = scan.reduction.share >= window.reduction_low
+        hint = " It was below until just now and is not safely back inside." if near else ""
+    return f"{'. '.join(part for part in (reduced, f'{ph}, {temperature}') if part)}.{hint}"
 
 
 def _not_yet_back(event: AlarmEvent, deadband: float, unit: str) -> str:
     """Why an alarm goes on although the value is inside its limit again: it must come back by the deadband."""
-    if event.transition != Trigger.RE_ALARMS.value or event.value is None or event.limit is None:
+    if event.transition == Trigger.RETURNS.value or event.value is None or event.limit is None:
         return ""
     low_side = event.alarm in (limits.OFF_PH_LOW, limits.OFF_COLD)
     if (event.value >= event.limit) is not low_side:
         return ""
     back_at = event.limit + deadband if low_side else event.limit - deadband
-    return f" It must come back to {back_at:g}{' ' + unit if unit else ''} to count as back inside."
+    return f" It must come back to {phrases.short(back_at)}{' ' + unit if unit else ''} to count as back inside."
 
 
 def _coming(event: AlarmEvent, settings: VatSettings, state: VatState) -> str:
@@ -153,7 +169,8 @@ def _coming(event: AlarmEvent, settings: VatSettings, state: VatState) -> str:
     early, middle = clock_words(coming.early_ms, now_ms, zone), clock_words(coming.median_ms, now_ms, zone)
     late = "later than can be told" if coming.late_ms is None else clock_words(coming.late_ms, now_ms, zone)
     where = "reach its ceiling" if event.alarm == tiring.HEATING else "leave its window"
-    return f"At this pace it will {where} at about {middle} (between {early} and {late})."
+    near = coming.late_ms is not None and coming.late_ms - coming.early_ms < SAME_TIME_MS
+    return f"At this pace it will {where} at about {middle}" + ("." if near else f" (between {early} and {late}).")
 
 
 def _probe_push(
@@ -175,8 +192,7 @@ def _probe_push(
         hot = state.alarms.get(limits.OVERHEAT)
         if event.alarm == "silent-temperature" and hot is not None and hot.state in STANDING:
             title = f"{settings.name}: was TOO HOT, and its thermometer is {again}silent"
-        doing = what_to_do(event.alarm, settings, state, scan)
-        body = f"{_silence(event, settings, scan, state)}\nWhat to do: {doing}"
+        body = _silence(event, settings, scan, state)
     return Push(_push_id(event), now_ms, event.vat, event.alarm, Urgency.TELL if back else urgency, title, body)
 
 
@@ -185,19 +201,24 @@ def _measured(alarm: str, scan: Scan) -> Measured:
 
 
 def _silence(event: AlarmEvent, settings: VatSettings, scan: Scan, state: VatState) -> str:
+    """What is known of a probe that is not heard or not believed, and what to do about it."""
     zone, now_ms = settings.timezone, event.slot_ms
     measured = _measured(event.alarm, scan)
+    doing = what_to_do(event.alarm, settings, state, scan)
     found = [one.sentence for one in state.faults.findings if one.flag is Flag.FAIL]
     if found and measured.flag is Flag.FAIL:
-        return f"{' '.join(found)} What cannot be believed is not shown, and the vat counts as unknown."
-    since = "Nothing usable yet"
+        # Such a sentence says itself what to do about the probe; the heater is another matter.
+        own = f"\nWhat to do: {doing}" if event.alarm == "silent-temperature" else ""
+        return f"{' '.join(found)} Until then the vat counts as unknown.{own}"
+    since = "Nothing heard yet"
     if measured.time_ms:
-        since = f"Nothing usable since {clock_words(measured.time_ms, now_ms, zone)}"
+        since = f"Nothing heard since {clock_words(measured.time_ms, now_ms, zone)}"
     reason = f" ({measured.reason})" if measured.reason and measured.reason != "silent" else ""
     last = ""
-    if event.alarm == "silent-temperature" and measured.time_ms:
-        last = f" Temperature: {phrases.temperature_words(scan, state.history, zone)}."
-    return f"{since}{reason}.{last} What is not heard is not shown, and the vat counts as unknown."
+    known = [one.temperature_c for one in state.history if one.temperature_c is not None]
+    if event.alarm == "silent-temperature" and known:
+        last = f"; it was {known[-1]:.0f} °C then"
+    return f"{since}{reason}{last}. Until it is back the vat counts as unknown.\nWhat to do: {doing}"
 
 
 def _push_id(event: AlarmEvent) -> str:

@@ -67,7 +67,7 @@ def excursions_of(month: Month) -> list[Excursion]:
 
 def score(month: Month) -> Score:
     result = Score(vat_months=len(month.minutes) / (30 * 24 * 60))
-    raised = [p for p in month.pushes if "no longer" not in p.title and " back" not in p.title]
+    raised = [p for p in month.pushes if "-returns-to-normal-" not in p.push_id]
     stays = excursions_of(month)
     result.pushes = len(month.pushes)
     result.push_kinds.update(p.alarm for p in month.pushes)

@@ -24,12 +24,10 @@ from vatwatch.vat.recipes import Chemistry
 from vatwatch.vat.settings import DAY_MS, HOUR_MS
 
 
-@pytest.mark.parametrize(
-    ("chemistry", "seed", "make"), [("hydrosulfite", 1, RehearsalRig), ("fructose-lime", 1, LumpedRig)]
-)
-def test_a_few_days(chemistry: str, seed: int, make: MakeRig, tmp_path: Path) -> None:
-    """A week cut short, a fault a day: whatever was felt is told, and the same seed gives the same score."""
-    month = run_month(chemistry, seed, 3.0, 0.5, make)
+@pytest.mark.parametrize(("chemistry", "make"), [("fructose-lime", RehearsalRig), ("hydrosulfite", LumpedRig)])
+def test_a_few_days(chemistry: str, make: MakeRig, tmp_path: Path) -> None:
+    """Four days with a fault or two on each: whatever was felt is told, and the same seed gives the same score."""
+    month = run_month(chemistry, 1, 4.0, 0.4, make)
     found = score(month)
     print(table(found))
     assert found.caught == found.excursions, found.missed

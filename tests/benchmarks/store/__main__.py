@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import resource
+import shutil
 import sqlite3
 import sys
 import time
@@ -207,11 +208,20 @@ def main() -> None:
     )
     ours = given.into / "Vatwatch" / "vatwatch.db"
     extra = season_size(ours, plan)
-    built = {Vatwatch.name: ours}
+    # A copy: what the commits add must not be there when `--keep` asks the same questions again.
+    spare = given.into / "commits.db"
+    shutil.copyfile(ours, spare)
+    built = {Vatwatch.name: spare}
     for kind in (SqliteRows, SqliteWithoutRowid):
         if kind in kinds:
             built[kind.name] = given.into / kind.__name__ / "samples.db"
     commits = measure_commits(plan, given.into, built, min(given.commits, plan.scans))
+    spare.unlink()
+    for kind in (SqliteRows, SqliteWithoutRowid):
+        if kind in kinds:
+            with closing(sqlite3.connect(built[kind.name])) as connection, connection:
+                for series in range(3 * plan.vats):
+                    connection.execute("DELETE FROM samples WHERE series = ? AND time_ms >= ?", (series, plan.end_ms))
     text = show(table, commits, extra)
     (given.into / "figures.md").write_text(text + "\n", encoding="utf-8")
     print(text)

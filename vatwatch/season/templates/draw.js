@@ -22,12 +22,11 @@
   function draw(place, chart) {
     const percent = (values) => values.map((value) => (value === null ? null : value * 100));
     const share = { low: percent(chart.share.low), mean: percent(chart.share.mean), high: percent(chart.share.high) };
-    const interval = { low: percent(chart.share_interval.low), high: percent(chart.share_interval.high) };
     const rows = [
-      { title: "Reduced, % (band: 90 % interval)", ...share, edge: interval, limits: chart.limits ? chart.limits.share.map((v) => v * 100) : [] },
-      { title: "Margin below half-reduced, mV", ...chart.margin, edge: chart.margin, limits: chart.limits ? [0] : [] },
-      { title: "pH: measured, and dotted as at 25 °C, to which the limits belong", ...chart.ph, edge: chart.ph, second: chart.ph_25c, limits: chart.limits ? chart.limits.ph : [] },
-      { title: "Temperature, °C", ...chart.temperature, edge: chart.temperature, limits: chart.limits ? chart.limits.temperature : [] },
+      { title: "Reduced, %", ...share, edge: share, limits: chart.limits.share.map(([a, b, v]) => [a, b, v * 100]) },
+      { title: "Margin below half-reduced, mV", ...chart.margin, edge: chart.margin, limits: [[chart.range[0], chart.range[1], 0]] },
+      { title: "pH: measured, and dotted as at 25 °C, to which the limits belong", ...chart.ph, edge: chart.ph, second: chart.ph_25c, limits: chart.limits.ph },
+      { title: "Temperature, °C", ...chart.temperature, edge: chart.temperature, limits: chart.limits.temperature },
     ];
     const traces = [], shapes = [], annotations = [];
     const layout = {
@@ -44,10 +43,11 @@
       const top = 1 - n / rows.length;
       layout[`yaxis${axis}`] = { domain: [top - 1 / rows.length + 0.035, top - 0.025], gridcolor: THREAD, zeroline: false };
       annotations.push({ text: row.title, xref: "paper", yref: "paper", x: 0, y: top - 0.022, xanchor: "left", yanchor: "bottom", showarrow: false, font: { color: SOFT } });
-      for (const limit of row.limits)
-        shapes.push({ type: "line", xref: "paper", x0: 0, x1: 1, yref: `y${axis}`, y0: limit, y1: limit, line: { color: INK, width: 1.3, dash: "dash" } });
+      for (const [since, until, limit] of row.limits)
+        shapes.push({ type: "line", xref: "x", x0: since, x1: until, yref: `y${axis}`, y0: limit, y1: limit, line: { color: INK, width: 1.3, dash: "dash" } });
     });
-    for (const mark of chart.marks)
+    // A season's marks side by side are a smear: their lines are drawn while they can be told apart.
+    if (chart.marks.length <= 60) for (const mark of chart.marks)
       shapes.push({ type: "line", xref: "x", x0: mark.time, x1: mark.time, yref: "paper", y0: 0, y1: 1, line: { color: SECOND, width: 0.8, dash: "dot" } });
     layout.yaxis9 = { overlaying: "y", range: [0, 1.05], visible: false, fixedrange: true };
     traces.push({
