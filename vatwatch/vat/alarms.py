@@ -138,10 +138,13 @@ def stays_as_it_is(memory: AlarmMemory, situation: Situation) -> bool:
     """Whether `step_alarm` without actions would change nothing and tell nothing: so it is in nearly every slot of nearly
     every alarm. Errs on the side of no.
     """
-    if memory.inside_since_ms is None or memory.beyond_since_ms is not None or situation.beyond is not False:
+    beyond = situation.beyond
+    if (memory.beyond_since_ms is not None) is not (beyond is True):
+        return False
+    if (memory.inside_since_ms is not None) is not (beyond is False):
         return False
     if memory.state is AlarmState.NORMAL:
-        return not situation.suppressed
+        return not situation.suppressed and beyond is not True
     return memory.state is AlarmState.SUPPRESSED and situation.suppressed and memory.shelved_until_ms is None
 
 

@@ -15,7 +15,7 @@ from types import MappingProxyType
 from vatwatch.chemistry.thermometers import is_digital_fault
 from vatwatch.records import Sample
 from vatwatch.terms import Flag, Signal
-from vatwatch.vat.qartod import LIMITS, SeriesMemory, gross_range, step_series
+from vatwatch.vat.qartod import LIMITS, SeriesMemory, step_series
 from vatwatch.vat.scan import ProbeMemory
 
 GROSS_RANGE = {signal: limits.fail_span for signal, limits in LIMITS.items()}
@@ -42,8 +42,8 @@ def flag_sample(sample: Sample, slot_start_ms: int) -> Sample:
         return replace(sample, flag=Flag.NOT_EVALUATED, reason="late")
     if sample.signal is Signal.TEMPERATURE_C and is_digital_fault(value):
         return replace(sample, flag=Flag.FAIL, reason=f"{value:g} °C is the sensor's own fault value")
-    low, high = span = GROSS_RANGE[sample.signal]
-    if gross_range(value, span) is Flag.FAIL:
+    low, high = GROSS_RANGE[sample.signal]
+    if not low <= value <= high:
         return replace(
             sample, flag=Flag.FAIL, reason=f"{value:g} is outside {low:g} to {high:g}, what a working vat can show"
         )

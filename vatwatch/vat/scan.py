@@ -17,6 +17,7 @@ from vatwatch.errors import RangeError
 from vatwatch.records import JournalEntry, Measured, Sample
 from vatwatch.terms import EntryKind, Flag, Quantity, Signal
 from vatwatch.vat.settings import DAY_MS, MINUTE_MS, ProbeSettings, VatSettings
+from vatwatch.vat.worked_out import Once
 
 OUT_MINUTES = 30.0
 """How long a probe taken out counts as out when nobody says how long, and nobody says it is back."""
@@ -43,6 +44,14 @@ class ProbeMemory:
         return self.out_until_ms is not None and time_ms < self.out_until_ms
 
 
+_NOTHING_YET = ProbeMemory()
+
+
+def _middle(values: list[float]) -> float:
+    """The median. One value a slot is the rule, and `statistics.median` is slow to say so."""
+    return values[0] if len(values) == 1 else median(values)
+
+
 def heed_notices(
     memory: Mapping[str, ProbeMemory], settings: VatSettings, journal: Iterable[JournalEntry]
 ) -> Mapping[str, ProbeMemory]:
@@ -66,13 +75,13 @@ def heed_notices(
     return memory
 
 
+_NONE: frozenset[Quantity] = frozenset()
+
+
 def quantities_out(memory: Mapping[str, ProbeMemory], settings: VatSettings, slot_ms: int) -> frozenset[Quantity]:
     """Quantities of which some probe is out of the liquor on purpose: their silence is no alarm."""
-    return frozenset(
-        probe.signal.quantity
-        for probe in settings.probes
-        if probe.probe in memory and memory[probe.probe].is_out(slot_ms)
-    )
+    out = [name for name, known in memory.items() if known.out_until_ms is not None and known.is_out(slot_ms)]
+    return frozenset(probe.signal.quantity for probe in settings.probes if probe.probe in out) if out else _NONE
 
 
 def remember(
@@ -87,35 +96,38 @@ def remember(
     newest: dict[str, int] = {}
     trouble: dict[str, Sample] = {}
     for sample in samples:
-        if sample.probe in memory and memory[sample.probe].is_out(sample.time_ms):
+        name, value, flag = sample.probe, sample.value, sample.flag
+        known = memory.get(name)
+        if known is not None and known.out_until_ms is not None and known.is_out(sample.time_ms):
             continue
-        if sample.flag is Flag.PASS and sample.value is not None:
-            good.setdefault(sample.probe, []).append(sample.value)
-            newest[sample.probe] = max(newest.get(sample.probe, sample.time_ms), sample.time_ms)
-        elif sample.flag is Flag.SUSPECT and sample.value is not None:
-            suspect.setdefault(sample.probe, []).append(sample)
-        elif sample.flag in (Flag.FAIL, Flag.MISSING):
-            trouble[sample.probe] = sample
+        if flag is Flag.PASS and value is not None:
+            if name in good:
+                good[name].append(value)
+                newest[name] = max(newest[name], sample.time_ms)
+            else:
+                good[name], newest[name] = [value], sample.time_ms
+        elif flag is Flag.SUSPECT and value is not None:
+            suspect.setdefault(name, []).append(sample)
+        elif flag is Flag.FAIL or flag is Flag.MISSING:
+            trouble[name] = sample
     after: dict[str, ProbeMemory] = {}
     for probe in settings.probes:
-        before = memory.get(probe.probe, ProbeMemory())
+        before = memory.get(probe.probe, _NOTHING_YET)
+        # A value ends whatever trouble and doubt there were; that the probe is out, if it is, stands.
         if probe.probe in good:
-            after[probe.probe] = replace(
-                before,
-                value=median(good[probe.probe]),
+            after[probe.probe] = ProbeMemory(
+                value=_middle(good[probe.probe]),
                 time_ms=newest[probe.probe],
-                trouble="",
-                trouble_flag=Flag.MISSING,
-                doubt="",
+                out_until_ms=before.out_until_ms,
+                out_for=before.out_for,
             )
         elif probe.probe in suspect:
             doubted = suspect[probe.probe]
-            after[probe.probe] = replace(
-                before,
-                value=median([one.value for one in doubted if one.value is not None]),
+            after[probe.probe] = ProbeMemory(
+                value=_middle([one.value for one in doubted if one.value is not None]),
                 time_ms=max(one.time_ms for one in doubted),
-                trouble="",
-                trouble_flag=Flag.MISSING,
+                out_until_ms=before.out_until_ms,
+                out_for=before.out_for,
                 doubt=doubted[-1].reason or "suspect",
             )
         elif probe.probe in trouble:
@@ -136,6 +148,11 @@ def measure(
     return ph, orp, temperature
 
 
+@Once
+def _probes_of(settings: VatSettings) -> dict[Quantity, tuple[ProbeSettings, ...]]:
+    return {quantity: tuple(p for p in settings.probes if p.signal.quantity is quantity) for quantity in Quantity}
+
+
 def _quantity(
     quantity: Quantity,
     memory: Mapping[str, ProbeMemory],
@@ -143,7 +160,7 @@ def _quantity(
     slot_ms: int,
     temperature_c: float | None,
 ) -> Measured:
-    probes = [probe for probe in settings.probes if probe.signal.quantity is quantity]
+    probes = _probes_of(settings)[quantity]
     if not probes:
         return Measured(None, None, Flag.MISSING, "no probe is set up")
     values: list[float] = []
@@ -152,8 +169,8 @@ def _quantity(
     doubts: list[str] = []
     reason, flag, last_seen = "", Flag.MISSING, None
     for probe in probes:
-        known = memory.get(probe.probe, ProbeMemory())
-        if known.is_out(slot_ms):
+        known = memory.get(probe.probe, _NOTHING_YET)
+        if known.out_until_ms is not None and known.is_out(slot_ms):
             reason, flag, last_seen = f"out for {known.out_for}", Flag.MISSING, known.time_ms
             continue
         if known.value is None or known.time_ms is None:
@@ -175,7 +192,7 @@ def _quantity(
     if not values:
         return Measured(None, None, flag, reason, last_seen)
     flag = Flag.SUSPECT if doubts else Flag.PASS
-    return Measured(median(values), max(sigmas), flag, "; ".join(doubts), max(times))
+    return Measured(_middle(values), max(sigmas), flag, "; ".join(doubts), max(times))
 
 
 def calibrated(

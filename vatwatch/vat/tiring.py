@@ -100,10 +100,16 @@ class Ahead:
     unlogged_ms: int | None = None
 
     def crossing(self, limit: str) -> Crossing | None:
-        return next((one for one in self.crossings if one.limit == limit), None)
+        for one in self.crossings:
+            if one.limit == limit:
+                return one
+        return None
 
     def chance(self, limit: str) -> Chance | None:
-        return next((one for one in self.chances if one.limit == limit), None)
+        for one in self.chances:
+            if one.limit == limit:
+                return one
+        return None
 
 
 def look_ahead(
