@@ -32,11 +32,13 @@ def fill_by_writing(truth: Truth, path: Path, from_day: int = 0) -> None:
     """Everything from a day on through the writer; from the first day on with journal, alarms and settings."""
     plan = truth.plan
     with StoreWriter.open(path) as writer:
+        # A season's earlier days, stored before, came with their settings.
         versions = [
-            (since, writer.record_settings(since, json.dumps(place), cards))
+            (since, place + 1 if from_day else writer.record_settings(since, json.dumps(place), cards))
             for place, (since, cards) in enumerate(truth.cards)
         ]
-        first = from_day * DAY_MS // plan.step_ms
+        # The slot that ends at midnight is of the day it ends in.
+        first = max(0, from_day * DAY_MS // plan.step_ms - 1)
         for begin in range(first, plan.slots, _BATCH):
             steps = [
                 StepResult(scan, samples_of(scan))
@@ -105,7 +107,7 @@ class _Packed(NamedTuple):
     conditions: ConditionTally
 
 
-def fill_by_chunks(truth: Truth, path: Path, workers: int = 1) -> None:
+def fill_by_chunks(truth: Truth, path: Path, workers: int = 2) -> None:
     """All but the last day packed with the writer's own means, the last day through the writer."""
     plan = truth.plan
     with StoreWriter.open(path) as writer:

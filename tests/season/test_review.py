@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Request, sync_playwright
 
 from vatwatch.errors import VatwatchError
@@ -233,6 +234,8 @@ def test_it_opens_from_its_file_without_a_word_of_complaint(
         assert page.locator(".chart .shapelayer path").count() >= 7 + 4  # limits and journal marks
         assert page.locator("img").count() == 0
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        complaints = Axe().run(page)
+        assert complaints.violations_count == 0, complaints.generate_report()
         paper = page.pdf(format="A4")
         assert paper.startswith(b"%PDF")
     finally:

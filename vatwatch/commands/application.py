@@ -12,8 +12,8 @@ from rich.console import Console
 from typer.core import TyperGroup
 
 ORDER = (
-    "demo", "setup", "run", "check", "ports", "calibrate", "now", "note", "alarm", "review", "export", "rubbing", "backtest",
-    "backup", "restore", "passphrase", "address",
+    "demo", "setup", "run", "check", "ports", "calibrate", "now", "note", "alarm", "review", "export", "import", "rubbing",
+    "backtest", "backup", "restore", "passphrase", "address",
 )  # fmt: skip
 """The commands as `--help` lists them: in the order a vat's first day needs them. One not named here comes last."""
 

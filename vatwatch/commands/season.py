@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from vatwatch.commands.application import DEFAULT_CONFIG, ConfigOption, app, err, out
+from vatwatch.commands.application import DEFAULT_CONFIG, ConfigOption, app, err, out, utc
 from vatwatch.errors import VatwatchError
 
 END_MS = 253_402_300_800_000
@@ -19,6 +19,9 @@ def review(
     config: ConfigOption = DEFAULT_CONFIG,
     to: Annotated[Path, typer.Option("--to", help="the HTML file to write")] = Path("vatwatch-review.html"),
     days: Annotated[float | None, typer.Option(min=0.01, help="only the last so many days")] = None,
+    store: Annotated[
+        Path | None, typer.Option(help="another store than the settings', such as an imported season")
+    ] = None,
 ) -> None:
     """The record as one HTML file that needs nothing else: curves, alarms, journal."""
     from vatwatch.config import load_config
@@ -27,7 +30,7 @@ def review(
     from vatwatch.store.reading import StoreReader
 
     settings = load_config(config)
-    with StoreReader(settings.site.data / STORE_NAME) as reader:
+    with StoreReader(store or settings.site.data / STORE_NAME) as reader:
         span = reader.span()
         if span is None:
             raise VatwatchError("the record is still empty: there is nothing to review yet")
@@ -66,3 +69,20 @@ def export(
         )
     size = sum(path.stat().st_size for path in made)
     out.print(f"written: {len(made)} files, {size / 1e6:.1f} MB, into {to}", markup=False, soft_wrap=True)
+
+
+@app.command("import")
+def import_(
+    source: Annotated[Path, typer.Argument(help="directory with the CSV files that `export` wrote")],
+    into: Annotated[Path, typer.Option("--into", help="the store to make; it must not be there yet")],
+) -> None:
+    """A season's CSV files made into a store of their own, to be looked at with `review --store`."""
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    from vatwatch.season.importing import import_csv
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=err, transient=True) as progress:
+        bar = progress.add_task("importing", total=None)
+        count = import_csv(source, into, lambda slot_ms: progress.update(bar, description=f"importing, {utc(slot_ms)}"))
+    out.print(f"written: {into}, {count} scans", markup=False, soft_wrap=True)

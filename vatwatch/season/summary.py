@@ -44,7 +44,8 @@ def _best(best: VatFigures, others: Sequence[VatFigures]) -> str:
     if not others:
         return text.replace(" was the best vat:", " was")
     mean = fmean(vat.times.dyeable_ms for vat in others)
-    text += f" The others had {words.whole_hours(round(mean))} on average."
+    rest = "The others had {} on average." if len(others) > 1 else "The other had {}."
+    text += " " + rest.format(words.whole_hours(round(mean)))
     reason = _reason(best, others)
     return f"{text} {reason}" if reason else text
 
@@ -61,8 +62,9 @@ def _reason(best: VatFigures, others: Sequence[VatFigures]) -> str:
     if saved[name] < _LEAST_DIFFERENCE_MS:
         return ""
     return (
-        f"Why: it lost only {words.whole_hours(mine.get(name, 0))} to being {words.loss(name)}, the others "
-        f"{words.whole_hours(round(fmean(losses.get(name, 0) for losses in theirs)))} on average."
+        f"Why: it lost only {words.whole_hours(mine.get(name, 0))} to being {words.loss(name)}, "
+        f"{'the others' if len(others) > 1 else 'the other'} "
+        f"{words.whole_hours(round(fmean(losses.get(name, 0) for losses in theirs)))}{' on average' * (len(others) > 1)}."
     )
 
 

@@ -53,7 +53,7 @@
     traces.push({
       xaxis: "x", yaxis: "y9", mode: "markers", x: chart.marks.map((mark) => mark.time), y: chart.marks.map(() => 1),
       text: chart.marks.map((mark) => escaped(mark.words)), hovertemplate: "%{text}<extra></extra>",
-      marker: { size: 10, color: SECOND, symbol: chart.marks.map((mark) => WEAVE[mark.kind] || "square"), line: { width: 1.5, color: SECOND } },
+      marker: { size: chart.marks.length > 200 ? 4 : 10, color: SECOND, symbol: chart.marks.map((mark) => WEAVE[mark.kind] || "square"), line: { width: 1.5, color: SECOND } },
     });
     return Plotly.newPlot(place, traces, layout, { responsive: true, displayModeBar: false });
   }
