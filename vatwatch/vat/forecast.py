@@ -145,7 +145,8 @@ def follow(memory: TrendMemory, at_ms: int, values: Mapping[str, float | None], 
             if trend is None or abs(trend.astray) >= ASTRAY_ENOUGH:
                 trend = started(value, pace.observation, pace.slope_start)
             else:
-                trend = update(trend, value, pace.observation)
+                # A heater that runs away is no spike: a clipped thermometer would tell of it a quarter of an hour late.
+                trend = update(trend, value, pace.observation, robust=quantity != TEMPERATURE)
         if trend is not None and not swinging:
             after.append((quantity, trend))
     return TrendMemory(at_ms, tuple(after), quiet_from_ms)

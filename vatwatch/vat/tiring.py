@@ -47,7 +47,9 @@ UNLOGGED_SHOWN_MS = 30 * MINUTE_MS
 LONGER = 1.4
 """An alarm once raised holds until the crossing has moved this much further away than its lead."""
 DAY_H, NIGHT_H = 24.0, 11.0
-LIKELY_IN_A_DAY = {window.OFF_REDUCTION: 0.6, window.OFF_PH_LOW: 0.75}
+LIKELY_IN_A_DAY = {window.OFF_REDUCTION: 0.45, window.OFF_PH_LOW: 0.75}
+RESTED_MS = 6 * HOUR_MS
+"""How long a pH must have been left in peace before its slow fall is believed: feeds sour a liquor for a while."""
 """From this chance on of passing the limit within a day a slow fall is told, whatever the lead; once the reductant is known
 to be gone the vat can only fall, and having passed it counts too. Tuned."""
 WORTH_A_LOOK_MV = 8.5
@@ -258,7 +260,7 @@ def situations_ahead(
         coming, chance = ahead.crossing(limit), ahead.chance(limit)
         reach_ms = lead_ms * LONGER if standing.get(alarm, False) else lead_ms
         near = coming is not None and coming.median_ms - slot_ms <= reach_ms
-        if chance is not None and (chance.in_day if ahead.spent_ms is None else chance.day) >= LIKELY_IN_A_DAY[limit]:
+        if chance is not None and _slowly(ahead, chance, slot_ms):
             near = True
         if alarm == TIRING_REDUCTION:
             # Far below the couple the reductant alone sets the potential: its fall says nothing of the share yet.
@@ -275,6 +277,15 @@ def situations_ahead(
         ahead, settings, slot_ms, reduction, settling, looked_at, offset_sigma_mv, beyond, been_inside
     )
     return found
+
+
+def _slowly(ahead: Ahead, chance: Chance, slot_ms: int) -> bool:
+    """Whether a fall too slow for the lead will probably have passed its limit within a day."""
+    likely = LIKELY_IN_A_DAY[chance.limit]
+    if chance.limit == window.OFF_REDUCTION:
+        return (chance.in_day if ahead.spent_ms is None else chance.day) >= likely
+    rested = ahead.trends.quiet_from_ms is None or slot_ms - ahead.trends.quiet_from_ms >= RESTED_MS
+    return rested and chance.in_day >= likely
 
 
 def _doubtful(
