@@ -62,6 +62,8 @@ DOUBT_IN_EVENING, DOUBT_ANY_TIME = 0.12, 0.3
 easy and the night is before it; within six hours at any time. Tuned."""
 EVENING = (17 * 60, 21 * 60)
 """Minutes after local midnight between which a day's doubt is settled by one look."""
+STILL_MAYBE_FIT = 0.3
+"""From this chance on that it is fit after all, a vat whose offset is poorly known is not told to be off, but looked at."""
 _OFFSET_PARTS = tuple((i + 0.5) / 10 for i in range(10))
 
 
@@ -288,6 +290,11 @@ def _slowly(ahead: Ahead, chance: Chance, slot_ms: int) -> bool:
     return rested and chance.in_day >= likely
 
 
+def look_first(reduction: Reduction | None, offset_sigma_mv: float) -> bool:
+    """Whether a look would tell more than the estimate does: then a look is asked for before a loss is claimed."""
+    return reduction is not None and reduction.probability_fit > STILL_MAYBE_FIT and offset_sigma_mv >= WORTH_A_LOOK_MV
+
+
 def _doubtful(
     ahead: Ahead,
     settings: VatSettings,
@@ -300,7 +307,8 @@ def _doubtful(
     been_inside: tuple[str, ...],
 ) -> Situation:
     """Perhaps near its limit, and lower than when somebody last looked: one look tells more than any number of readings."""
-    off = beyond.get(window.OFF_REDUCTION, False)
+    maybe_off = beyond.get(window.OFF_REDUCTION, False) and look_first(reduction, offset_sigma_mv)
+    off = beyond.get(window.OFF_REDUCTION, False) and not maybe_off
     if reduction is None or off or settling or window.OFF_REDUCTION not in been_inside:
         return Situation(beyond=None if reduction is None else False, suppressed=off or settling)
     now_mv = ahead.lately[-1].margin_mv if ahead.lately else None
@@ -309,6 +317,8 @@ def _doubtful(
     chance = ahead.chance(window.OFF_REDUCTION)
     now = 1.0 - reduction.probability_fit
     soon, day = (now, now) if chance is None else (chance.soon, chance.day)
+    if maybe_off:
+        return Situation(beyond=fallen or long_ago, value=reduction.probability_fit)
     if soon < DOUBT_ANY_TIME and day < DOUBT_IN_EVENING:
         return Situation(beyond=False, value=reduction.probability_fit)
     evening = _is_evening(settings, slot_ms)
