@@ -47,17 +47,20 @@ UNLOGGED_SHOWN_MS = 30 * MINUTE_MS
 LONGER = 1.4
 """An alarm once raised holds until the crossing has moved this much further away than its lead."""
 DAY_H, NIGHT_H = 24.0, 11.0
-LIKELY_IN_A_DAY = {window.OFF_REDUCTION: 0.45, window.OFF_PH_LOW: 0.75}
-RESTED_MS = 6 * HOUR_MS
-"""How long a pH must have been left in peace before its slow fall is believed: feeds sour a liquor for a while."""
-"""From this chance on of passing the limit within a day a slow fall is told, whatever the lead; once the reductant is known
-to be gone the vat can only fall, and having passed it counts too. Tuned."""
+LIKELY_SLOWLY = {window.OFF_REDUCTION: 0.5, window.OFF_PH_LOW: 0.75}
+"""From these chances on a fall too slow for the lead is told: of passing within a night (reduction) or a day (pH)."""
+LIKELY_ONCE_SPENT = 0.3
+"""The same for the reduction once the reductant is known to be gone: then the vat can only fall, having passed it counts
+too, and the hour is known better than the place. Tuned, as the others."""
+RESTED_MS, SOURED_BY_FEED_MS = 6 * HOUR_MS, 2 * HOUR_MS
+"""How long a pH must have been left in peace before a slow fall of it is believed, and before any: a feed sours a liquor for
+a while, and then it holds."""
 WORTH_A_LOOK_MV = 8.5
 """1 σ of the offset below which one more look teaches hardly anything: then the estimate itself must warn."""
 FALLEN_SINCE_LOOK_MV = 6.0
 LOOK_LASTS_MS = 20 * HOUR_MS
 DOUBT_WITHIN_H = 6.0
-DOUBT_IN_EVENING, DOUBT_ANY_TIME = 0.12, 0.3
+DOUBT_IN_EVENING, DOUBT_ANY_TIME = 0.2, 0.3
 """A look is asked for from these chances on of standing below the limit: within a day in the evening, when looking is
 easy and the night is before it; within six hours at any time. Tuned."""
 EVENING = (17 * 60, 21 * 60)
@@ -69,10 +72,10 @@ _OFFSET_PARTS = tuple((i + 0.5) / 10 for i in range(10))
 
 @dataclass(frozen=True, slots=True)
 class Chance:
-    """How likely a limit is passed from inside (`in_lead`, `in_day`), or stood beyond by then (`soon`, `night`, `day`)."""
+    """How likely a limit is passed from inside (`in_night`, `in_day`), or stood beyond by then (`soon`, `night`, `day`)."""
 
     limit: str
-    in_lead: float
+    in_night: float
     in_day: float
     soon: float
     night: float
@@ -161,11 +164,10 @@ def look_ahead(
         )
         ahead = replace(ahead, spent_ms=spent_ms, fed=False)
         chemical = _chemical(ahead, values.get(TEMPERATURE), limits, belief, ph_sigma)
-        lead_h = settings.lead_ms / HOUR_MS
         chances = tuple(
             Chance(
                 w.limit,
-                w.chance_of_passing(lead_h),
+                w.chance_of_passing(NIGHT_H),
                 w.chance_of_passing(DAY_H),
                 w.chance_within(DOUBT_WITHIN_H),
                 w.chance_within(NIGHT_H),
@@ -262,6 +264,8 @@ def situations_ahead(
         coming, chance = ahead.crossing(limit), ahead.chance(limit)
         reach_ms = lead_ms * LONGER if standing.get(alarm, False) else lead_ms
         near = coming is not None and coming.median_ms - slot_ms <= reach_ms
+        if alarm == TIRING_PH and not _rested(ahead, slot_ms, SOURED_BY_FEED_MS):
+            near = False
         if chance is not None and _slowly(ahead, chance, slot_ms):
             near = True
         if alarm == TIRING_REDUCTION:
@@ -283,11 +287,15 @@ def situations_ahead(
 
 def _slowly(ahead: Ahead, chance: Chance, slot_ms: int) -> bool:
     """Whether a fall too slow for the lead will probably have passed its limit within a day."""
-    likely = LIKELY_IN_A_DAY[chance.limit]
+    likely = LIKELY_SLOWLY[chance.limit]
     if chance.limit == window.OFF_REDUCTION:
-        return (chance.in_day if ahead.spent_ms is None else chance.day) >= likely
-    rested = ahead.trends.quiet_from_ms is None or slot_ms - ahead.trends.quiet_from_ms >= RESTED_MS
-    return rested and chance.in_day >= likely
+        return chance.night >= LIKELY_ONCE_SPENT if ahead.spent_ms is not None else chance.in_night >= likely
+    return _rested(ahead, slot_ms, RESTED_MS) and chance.in_day >= likely
+
+
+def _rested(ahead: Ahead, slot_ms: int, for_ms: int) -> bool:
+    """Whether the liquor has been quiet for so long."""
+    return ahead.trends.quiet_from_ms is None or slot_ms - ahead.trends.quiet_from_ms >= for_ms
 
 
 def look_first(reduction: Reduction | None, offset_sigma_mv: float) -> bool:
