@@ -47,9 +47,9 @@ UNLOGGED_SHOWN_MS = 30 * MINUTE_MS
 LONGER = 1.4
 """An alarm once raised holds until the crossing has moved this much further away than its lead."""
 DAY_H, NIGHT_H = 24.0, 11.0
-LIKELY_SLOWLY = {window.OFF_REDUCTION: 0.5, window.OFF_PH_LOW: 0.75}
-"""From these chances on a fall too slow for the lead is told: of passing within a night (reduction) or a day (pH)."""
-LIKELY_ONCE_SPENT = 0.3
+LIKELY_SLOWLY = 0.4
+"""From this chance on of passing its limit within a night a fall too slow for the lead is told."""
+LIKELY_ONCE_SPENT = 0.2
 """The same for the reduction once the reductant is known to be gone: then the vat can only fall, having passed it counts
 too, and the hour is known better than the place. Tuned, as the others."""
 RESTED_MS, SOURED_BY_FEED_MS = 6 * HOUR_MS, 2 * HOUR_MS
@@ -72,11 +72,10 @@ _OFFSET_PARTS = tuple((i + 0.5) / 10 for i in range(10))
 
 @dataclass(frozen=True, slots=True)
 class Chance:
-    """How likely a limit is passed from inside (`in_night`, `in_day`), or stood beyond by then (`soon`, `night`, `day`)."""
+    """How likely a limit is passed from inside within a night (`in_night`), or stood beyond by then (`soon`, `night`, `day`)."""
 
     limit: str
     in_night: float
-    in_day: float
     soon: float
     night: float
     day: float
@@ -168,7 +167,6 @@ def look_ahead(
             Chance(
                 w.limit,
                 w.chance_of_passing(NIGHT_H),
-                w.chance_of_passing(DAY_H),
                 w.chance_within(DOUBT_WITHIN_H),
                 w.chance_within(NIGHT_H),
                 w.chance_within(DAY_H),
@@ -286,11 +284,11 @@ def situations_ahead(
 
 
 def _slowly(ahead: Ahead, chance: Chance, slot_ms: int) -> bool:
-    """Whether a fall too slow for the lead will probably have passed its limit within a day."""
-    likely = LIKELY_SLOWLY[chance.limit]
-    if chance.limit == window.OFF_REDUCTION:
-        return chance.night >= LIKELY_ONCE_SPENT if ahead.spent_ms is not None else chance.in_night >= likely
-    return _rested(ahead, slot_ms, RESTED_MS) and chance.in_day >= likely
+    """Whether a fall too slow for the lead will probably have passed its limit within a night."""
+    if chance.limit == window.OFF_REDUCTION and ahead.spent_ms is not None:
+        return chance.night >= LIKELY_ONCE_SPENT
+    rested = chance.limit == window.OFF_REDUCTION or _rested(ahead, slot_ms, RESTED_MS)
+    return rested and chance.in_night >= LIKELY_SLOWLY
 
 
 def _rested(ahead: Ahead, slot_ms: int, for_ms: int) -> bool:
