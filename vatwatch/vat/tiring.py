@@ -72,7 +72,7 @@ _OFFSET_PARTS = tuple((i + 0.5) / 10 for i in range(10))
 
 @dataclass(frozen=True, slots=True)
 class Chance:
-    """How likely a limit is passed from inside within a night (`in_night`), or stood beyond by then (`soon`, `night`, `day`)."""
+    """How likely a limit is passed from inside in a night (`in_night`), or stood beyond by then (`soon`, `night`, `day`)."""
 
     limit: str
     in_night: float
