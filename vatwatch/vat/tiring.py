@@ -249,7 +249,7 @@ def situations_ahead(
     offset_sigma_mv: float,
 ) -> dict[str, Situation]:
     """What each alarm that looks ahead has to judge in this slot. `standing` by alarm name: raised and not yet over."""
-    found = {}
+    found, ask = {}, False
     for alarm, limit in LIMIT_AHEAD.items():
         lead_ms = HEATING_WITHIN_MS if alarm == HEATING else settings.lead_ms
         if alarm in (COOLING, HEATING) and not settings.warmed:
@@ -269,6 +269,9 @@ def situations_ahead(
         if alarm == TIRING_REDUCTION:
             # Far below the couple the reductant alone sets the potential: its fall says nothing of the share yet.
             near = near and reduction is not None and reduction.share_low < SATURATED_SHARE
+            # Poorly known and not looked at since it fell: the look comes first, and teaches what no warning could.
+            ask = near and look_first(reduction, offset_sigma_mv) and _worth_looking(ahead, slot_ms, looked_at)
+            near = near and not ask
         found[alarm] = Situation(
             beyond=near,
             value=None if coming is None else coming.per_hour,
@@ -278,7 +281,7 @@ def situations_ahead(
         )
     found[UNLOGGED] = Situation(beyond=ahead.unlogged_ms is not None)
     found[DOUBTFUL] = _doubtful(
-        ahead, settings, slot_ms, reduction, settling, looked_at, offset_sigma_mv, beyond, been_inside
+        ahead, settings, slot_ms, reduction, settling, looked_at, offset_sigma_mv, beyond, been_inside, ask
     )
     return found
 
@@ -311,27 +314,37 @@ def _doubtful(
     offset_sigma_mv: float,
     beyond: Mapping[str, bool],
     been_inside: tuple[str, ...],
+    ask: bool,
 ) -> Situation:
     """Perhaps near its limit, and lower than when somebody last looked: one look tells more than any number of readings."""
     maybe_off = beyond.get(window.OFF_REDUCTION, False) and look_first(reduction, offset_sigma_mv)
     off = beyond.get(window.OFF_REDUCTION, False) and not maybe_off
     if reduction is None or off or settling or window.OFF_REDUCTION not in been_inside:
         return Situation(beyond=None if reduction is None else False, suppressed=off or settling)
-    now_mv = ahead.lately[-1].margin_mv if ahead.lately else None
-    fallen = looked_at is None or (now_mv is not None and now_mv <= looked_at.margin_mv - FALLEN_SINCE_LOOK_MV)
-    long_ago = looked_at is not None and slot_ms - looked_at.time_ms >= LOOK_LASTS_MS
     chance = ahead.chance(window.OFF_REDUCTION)
     now = 1.0 - reduction.probability_fit
     soon, day = (now, now) if chance is None else (chance.soon, chance.day)
-    if maybe_off:
-        return Situation(beyond=fallen or long_ago, value=reduction.probability_fit)
+    worth = _worth_looking(ahead, slot_ms, looked_at)
+    if maybe_off or ask:
+        return Situation(beyond=worth, value=reduction.probability_fit)
     if soon < DOUBT_ANY_TIME and day < DOUBT_IN_EVENING:
         return Situation(beyond=False, value=reduction.probability_fit)
     evening = _is_evening(settings, slot_ms)
     doubted = soon >= DOUBT_ANY_TIME or (evening and day >= DOUBT_IN_EVENING)
-    worth = offset_sigma_mv >= WORTH_A_LOOK_MV
-    daily = long_ago and evening and ahead.spent_ms is not None and day >= DOUBT_ANY_TIME
-    return Situation(beyond=worth and ((fallen and doubted) or daily), value=reduction.probability_fit)
+    fallen = looked_at is None or _fallen(ahead, looked_at)
+    daily = evening and ahead.spent_ms is not None and day >= DOUBT_ANY_TIME
+    teaches = offset_sigma_mv >= WORTH_A_LOOK_MV
+    return Situation(beyond=teaches and worth and ((fallen and doubted) or daily), value=reduction.probability_fit)
+
+
+def _fallen(ahead: Ahead, looked_at: Looked) -> bool:
+    now_mv = ahead.lately[-1].margin_mv if ahead.lately else None
+    return now_mv is not None and now_mv <= looked_at.margin_mv - FALLEN_SINCE_LOOK_MV
+
+
+def _worth_looking(ahead: Ahead, slot_ms: int, looked_at: Looked | None) -> bool:
+    """Whether the liquor may look another way than when somebody last looked."""
+    return looked_at is None or slot_ms - looked_at.time_ms >= LOOK_LASTS_MS or _fallen(ahead, looked_at)
 
 
 def _is_evening(settings: VatSettings, slot_ms: int) -> bool:
