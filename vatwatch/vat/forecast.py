@@ -60,6 +60,8 @@ SEEN_ENOUGH = {MARGIN: 40, PH: 40, TEMPERATURE: 8}
 HORIZON_MS = 12 * HOUR_MS
 OPEN_END_H = 48.0
 """Beyond this a late end is left open."""
+REST_MS = 2 * HOUR_MS
+"""How long a movement must have been seen to be taken for full."""
 SLOPE_WINDOWS_H = (3.0, 8.0)
 SATURATED_LOGIT = math.log(99.0)
 SPENT_LASTS_H = (16.0, 50.0, 150.0)
@@ -145,7 +147,8 @@ def follow(memory: TrendMemory, at_ms: int, values: Mapping[str, float | None], 
             if trend is None or abs(trend.astray) >= ASTRAY_ENOUGH:
                 trend = started(value, pace.observation, pace.slope_start)
             else:
-                trend = update(trend, value, pace.observation)
+                # A heater that runs away is no spike: a clipped thermometer would tell of it a quarter of an hour late.
+                trend = update(trend, value, pace.observation, robust=quantity != TEMPERATURE)
         if trend is not None and not swinging:
             after.append((quantity, trend))
     return TrendMemory(at_ms, tuple(after), quiet_from_ms)
@@ -197,10 +200,11 @@ def _spent(distance: float, scale: float, spent_h: float, losses: Sequence[float
 def _slopes(trend: Trend, lately: Lately, quantity: str, memory: TrendMemory) -> list[float]:
     """Slopes per hour that may go on: the filter's with its doubt, and those of the last hours since it was disturbed."""
     now, doubt = 60.0 * trend.slope, 60.0 * math.sqrt(max(trend.p11, 0.0))
-    found = [now - doubt, now, now + doubt]
     if quantity == TEMPERATURE or memory.at_ms is None:
-        return found
+        return [now - doubt, now, now + doubt]
     quiet_ms = memory.quiet_from_ms or 0
+    seen = min(1.0, max(trend.seen * MINUTE_MS, memory.at_ms - quiet_ms if quiet_ms else 0) / REST_MS)
+    found = [seen * slope for slope in (now - doubt, now, now + doubt)]
     for hours in SLOPE_WINDOWS_H:
         span_ms = min(memory.at_ms - quiet_ms, int(hours * HOUR_MS))
         slope = slope_per_hour(lately, quantity, memory.at_ms - span_ms, memory.at_ms)

@@ -16,6 +16,8 @@ RECENT = 3
 MARGIN_FALL_MV = 9.0
 PH_RISE = 0.09
 TEMPERATURE_FALL_C = 1.5
+STEADY_PART = 0.3
+"""A fall of which so much lies in the minutes before is steady, not sudden."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,9 +52,15 @@ def recognised(minutes: tuple[Minute, ...]) -> str | None:
         return "topped up"
     if ph is not None and ph >= PH_RISE:
         return "fed alkali"
-    if margin is not None and margin <= -MARGIN_FALL_MV:
+    if margin is not None and margin <= -MARGIN_FALL_MV and not _falling_already([m.margin_mv for m in early], margin):
         return "stirred or dipped"
     return None
+
+
+def _falling_already(early: list[float | None], change: float) -> bool:
+    """Whether the fall had begun before: a reductant that runs out falls steadily, a stir at once."""
+    known = [value for value in early if value is not None]
+    return len(known) >= 2 and known[-1] - known[0] <= STEADY_PART * change
 
 
 def _change(early: list[float | None], late: list[float | None]) -> float | None:

@@ -47,29 +47,35 @@ UNLOGGED_SHOWN_MS = 30 * MINUTE_MS
 LONGER = 1.4
 """An alarm once raised holds until the crossing has moved this much further away than its lead."""
 DAY_H, NIGHT_H = 24.0, 11.0
-LIKELY_IN_A_DAY = {window.OFF_REDUCTION: 0.6, window.OFF_PH_LOW: 0.75}
-"""From this chance on of passing the limit within a day a slow fall is told, whatever the lead; once the reductant is known
-to be gone the vat can only fall, and having passed it counts too. Tuned."""
+LIKELY_SLOWLY = 0.4
+"""From this chance on of passing its limit within a night a fall too slow for the lead is told."""
+LIKELY_ONCE_SPENT = 0.2
+"""The same for the reduction once the reductant is known to be gone: then the vat can only fall, having passed it counts
+too, and the hour is known better than the place. Tuned, as the others."""
+RESTED_MS, SOURED_BY_FEED_MS = 6 * HOUR_MS, 2 * HOUR_MS
+"""How long a pH must have been left in peace before a slow fall of it is believed, and before any: a feed sours a liquor for
+a while, and then it holds."""
 WORTH_A_LOOK_MV = 8.5
 """1 σ of the offset below which one more look teaches hardly anything: then the estimate itself must warn."""
 FALLEN_SINCE_LOOK_MV = 6.0
 LOOK_LASTS_MS = 20 * HOUR_MS
 DOUBT_WITHIN_H = 6.0
-DOUBT_IN_EVENING, DOUBT_ANY_TIME = 0.12, 0.3
+DOUBT_IN_EVENING, DOUBT_ANY_TIME = 0.2, 0.3
 """A look is asked for from these chances on of standing below the limit: within a day in the evening, when looking is
 easy and the night is before it; within six hours at any time. Tuned."""
 EVENING = (17 * 60, 21 * 60)
 """Minutes after local midnight between which a day's doubt is settled by one look."""
+STILL_MAYBE_FIT = 0.3
+"""From this chance on that it is fit after all, a vat whose offset is poorly known is not told to be off, but looked at."""
 _OFFSET_PARTS = tuple((i + 0.5) / 10 for i in range(10))
 
 
 @dataclass(frozen=True, slots=True)
 class Chance:
-    """How likely a limit is passed from inside (`in_lead`, `in_day`), or stood beyond by then (`soon`, `night`, `day`)."""
+    """How likely a limit is passed from inside in a night (`in_night`), or stood beyond by then (`soon`, `night`, `day`)."""
 
     limit: str
-    in_lead: float
-    in_day: float
+    in_night: float
     soon: float
     night: float
     day: float
@@ -163,12 +169,10 @@ def look_ahead(
         )
         ahead = replace(ahead, spent_ms=spent_ms, fed=False)
         chemical = _chemical(ahead, values.get(TEMPERATURE), limits, belief, ph_sigma)
-        lead_h = settings.lead_ms / HOUR_MS
         chances = tuple(
             Chance(
                 w.limit,
-                w.chance_of_passing(lead_h),
-                w.chance_of_passing(DAY_H),
+                w.chance_of_passing(NIGHT_H),
                 w.chance_within(DOUBT_WITHIN_H),
                 w.chance_within(NIGHT_H),
                 w.chance_within(DAY_H),
@@ -251,7 +255,7 @@ def situations_ahead(
     offset_sigma_mv: float,
 ) -> dict[str, Situation]:
     """What each alarm that looks ahead has to judge in this slot. `standing` by alarm name: raised and not yet over."""
-    found = {}
+    found, ask = {}, False
     for alarm, limit in LIMIT_AHEAD.items():
         lead_ms = HEATING_WITHIN_MS if alarm == HEATING else settings.lead_ms
         if alarm in (COOLING, HEATING) and not settings.warmed:
@@ -264,11 +268,16 @@ def situations_ahead(
         coming, chance = ahead.crossing(limit), ahead.chance(limit)
         reach_ms = lead_ms * LONGER if standing.get(alarm, False) else lead_ms
         near = coming is not None and coming.median_ms - slot_ms <= reach_ms
-        if chance is not None and (chance.in_day if ahead.spent_ms is None else chance.day) >= LIKELY_IN_A_DAY[limit]:
+        if alarm == TIRING_PH and not _rested(ahead, slot_ms, SOURED_BY_FEED_MS):
+            near = False
+        if chance is not None and _slowly(ahead, chance, slot_ms):
             near = True
         if alarm == TIRING_REDUCTION:
             # Far below the couple the reductant alone sets the potential: its fall says nothing of the share yet.
             near = near and reduction is not None and reduction.share_low < SATURATED_SHARE
+            # Poorly known and not looked at since it fell: the look comes first, and teaches what no warning could.
+            ask = near and look_first(reduction, offset_sigma_mv) and _worth_looking(ahead, slot_ms, looked_at)
+            near = near and not ask
         found[alarm] = Situation(
             beyond=near,
             value=None if coming is None else coming.per_hour,
@@ -278,9 +287,27 @@ def situations_ahead(
         )
     found[UNLOGGED] = Situation(beyond=ahead.unlogged_ms is not None)
     found[DOUBTFUL] = _doubtful(
-        ahead, settings, slot_ms, reduction, settling, looked_at, offset_sigma_mv, beyond, been_inside
+        ahead, settings, slot_ms, reduction, settling, looked_at, offset_sigma_mv, beyond, been_inside, ask
     )
     return found
+
+
+def _slowly(ahead: Ahead, chance: Chance, slot_ms: int) -> bool:
+    """Whether a fall too slow for the lead will probably have passed its limit within a night."""
+    if chance.limit == window.OFF_REDUCTION and ahead.spent_ms is not None:
+        return chance.night >= LIKELY_ONCE_SPENT
+    rested = chance.limit == window.OFF_REDUCTION or _rested(ahead, slot_ms, RESTED_MS)
+    return rested and chance.in_night >= LIKELY_SLOWLY
+
+
+def _rested(ahead: Ahead, slot_ms: int, for_ms: int) -> bool:
+    """Whether the liquor has been quiet for so long."""
+    return ahead.trends.quiet_from_ms is None or slot_ms - ahead.trends.quiet_from_ms >= for_ms
+
+
+def look_first(reduction: Reduction | None, offset_sigma_mv: float) -> bool:
+    """Whether a look would tell more than the estimate does: then a look is asked for before a loss is claimed."""
+    return reduction is not None and reduction.probability_fit > STILL_MAYBE_FIT and offset_sigma_mv >= WORTH_A_LOOK_MV
 
 
 def _doubtful(
@@ -293,24 +320,37 @@ def _doubtful(
     offset_sigma_mv: float,
     beyond: Mapping[str, bool],
     been_inside: tuple[str, ...],
+    ask: bool,
 ) -> Situation:
     """Perhaps near its limit, and lower than when somebody last looked: one look tells more than any number of readings."""
-    off = beyond.get(window.OFF_REDUCTION, False)
+    maybe_off = beyond.get(window.OFF_REDUCTION, False) and look_first(reduction, offset_sigma_mv)
+    off = beyond.get(window.OFF_REDUCTION, False) and not maybe_off
     if reduction is None or off or settling or window.OFF_REDUCTION not in been_inside:
         return Situation(beyond=None if reduction is None else False, suppressed=off or settling)
-    now_mv = ahead.lately[-1].margin_mv if ahead.lately else None
-    fallen = looked_at is None or (now_mv is not None and now_mv <= looked_at.margin_mv - FALLEN_SINCE_LOOK_MV)
-    long_ago = looked_at is not None and slot_ms - looked_at.time_ms >= LOOK_LASTS_MS
     chance = ahead.chance(window.OFF_REDUCTION)
     now = 1.0 - reduction.probability_fit
     soon, day = (now, now) if chance is None else (chance.soon, chance.day)
+    worth = _worth_looking(ahead, slot_ms, looked_at)
+    if maybe_off or ask:
+        return Situation(beyond=worth, value=reduction.probability_fit)
     if soon < DOUBT_ANY_TIME and day < DOUBT_IN_EVENING:
         return Situation(beyond=False, value=reduction.probability_fit)
     evening = _is_evening(settings, slot_ms)
     doubted = soon >= DOUBT_ANY_TIME or (evening and day >= DOUBT_IN_EVENING)
-    worth = offset_sigma_mv >= WORTH_A_LOOK_MV
-    daily = long_ago and evening and ahead.spent_ms is not None and day >= DOUBT_ANY_TIME
-    return Situation(beyond=worth and ((fallen and doubted) or daily), value=reduction.probability_fit)
+    fallen = looked_at is None or _fallen(ahead, looked_at)
+    daily = evening and ahead.spent_ms is not None and day >= DOUBT_ANY_TIME
+    teaches = offset_sigma_mv >= WORTH_A_LOOK_MV
+    return Situation(beyond=teaches and worth and ((fallen and doubted) or daily), value=reduction.probability_fit)
+
+
+def _fallen(ahead: Ahead, looked_at: Looked) -> bool:
+    now_mv = ahead.lately[-1].margin_mv if ahead.lately else None
+    return now_mv is not None and now_mv <= looked_at.margin_mv - FALLEN_SINCE_LOOK_MV
+
+
+def _worth_looking(ahead: Ahead, slot_ms: int, looked_at: Looked | None) -> bool:
+    """Whether the liquor may look another way than when somebody last looked."""
+    return looked_at is None or slot_ms - looked_at.time_ms >= LOOK_LASTS_MS or _fallen(ahead, looked_at)
 
 
 def _is_evening(settings: VatSettings, slot_ms: int) -> bool:

@@ -71,7 +71,11 @@ KINDS = {
 }
 REDUCING_MEQ_G = {"hydrosulfite": 9.8, "thiourea dioxide": 18.0, "fructose": 6.5, "copperas": 3.5, "zinc": 20.0}
 FOOD_MEQ_G = {"bran": 2.5}
-ALKALI_MEQ_G = {"soda ash": 18.0, "potash": 14.0, "caustic soda": 24.5, "copperas": -7.0, "vinegar": -0.8}
+ALKALI_MEQ_G = {"soda ash": 9.3, "potash": 7.1, "caustic soda": 24.5, "copperas": -7.0, "vinegar": -0.8}
+CARBONATE_MEQ_G = {"soda ash": 9.3, "potash": 7.1}
+"""Carbonates bring their buffer with them: one equivalent that takes a proton near pH 10, and little hydroxide (arithmetic on
+106 and 138 g/mol, counted from hydrogen carbonate). A first version of this vat took them for caustic, and the advice for
+soda then overshot it by a whole pH unit."""
 LIME_MEQ_G = 25.0
 
 
@@ -169,6 +173,7 @@ class LumpedRig:
                 self.reductant += REDUCING_MEQ_G.get(entry.what, 0.0) * grams_l
                 self.food += FOOD_MEQ_G.get(entry.what, 0.0) * grams_l
                 self.lime += LIME_MEQ_G * grams_l if entry.what == "lime" else 0.0
+                self.buffer += CARBONATE_MEQ_G.get(entry.what, 0.0) * grams_l
                 self._lose_alkali(-ALKALI_MEQ_G.get(entry.what, 0.0) * grams_l)
                 self._stir(0.5)
             case EntryKind.STIR:

@@ -7,7 +7,8 @@ the dyer: then acting on it was right. Otherwise it is needless. By push:
   a calibrated probe leaves unsure of it (0.06 pH, 1 °C); for the reduction also when the vat left alone would have
   passed it within a day.
 - tiring, turning sour, cooling: the vat left alone from that moment would have passed the limit within 24 h; tiring also
-  when the share was below 0.95 already: whoever looks then sees a liquor that is no longer sharp.
+  when the share was below 0.95 already: whoever looks then sees a liquor that is no longer sharp; turning sour also when
+  the pH stood within what a calibrated probe leaves unsure of its limit.
 - heating: the vat left alone would have passed its ceiling, or the heater really was stuck.
 - a request for a look: the vat left alone would have passed its limit within 48 h, or the share was below 0.95
   already (its colour no longer tells of a sharp vat, so that looking does tell).
@@ -130,8 +131,9 @@ def _while_too_hot(stay: Excursion, stays: list[Excursion]) -> bool:
 
 def _slow(month: Month, stay: Excursion) -> bool:
     """Whether the way to the limit took two hours or more: the truth drifted there, nothing jumped."""
-    before = [m for m in month.minutes if stay.from_ms - 2 * HOUR_MS <= m.at_ms < stay.from_ms]
-    if len(before) < 110 or any(m.settling for m in before):
+    # With the minute in which it passed the limit: a vat that stood still until something was poured in did not drift.
+    before = [m for m in month.minutes if stay.from_ms - 2 * HOUR_MS <= m.at_ms <= stay.from_ms]
+    if len(before) < 110 or any(m.settling for m in before[:-1]):
         return False
     values = [getattr(m, SLOW[stay.limit]) for m in before]
     steps = [abs(b - a) for a, b in pairwise(values)]
@@ -178,7 +180,7 @@ def _needed(month: Month, push: Push) -> bool:
             return any(f.kind == "heater stuck on" and f.at_ms <= at_ms <= f.until_ms for f in month.faults)
         case window.OFF_REDUCTION:
             return min(m.share for m in about) < own.reduction_low
-        case window.OFF_PH_LOW:
+        case window.OFF_PH_LOW | tiring.TIRING_PH:
             return min(m.ph_25c for m in about) < own.ph_low + PROBE_PH
         case window.OFF_PH_HIGH:
             return max(m.ph_25c for m in about) > own.ph_high - PROBE_PH
