@@ -32,7 +32,7 @@ from vatwatch.vat.state import VatState
 
 FOR_EVER = 2**62
 TELLING = "vat.*.alarms.off_after_min=30"
-LEAD = "vat.*.alarms.warn_ahead_h=8"
+COLD = "vat.vat0.window.temperature_low_c=20"
 LIMIT = "vat.vat0.window.reduction_low=0.97"
 
 
@@ -55,7 +55,7 @@ def replayed(reader: StoreReader, *trials: tuple[str, ...], from_ms: int = 0) ->
     )
 
 
-TRIALS = ((TELLING,), (LEAD,), (LEAD, TELLING), (LIMIT,), ())
+TRIALS = ((TELLING,), (COLD,), (COLD, TELLING), (LIMIT,), ())
 
 
 @pytest.fixture(scope="module")
@@ -110,7 +110,7 @@ def test_who_shares_a_judgement(store: Path) -> None:
     with StoreReader(store) as reader:
         own = settings_of(reader)(1)
         assert only_telling_differs(own, settings_of(reader, TELLING)(1))
-        assert not only_telling_differs(own, settings_of(reader, LEAD)(1))
+        assert not only_telling_differs(own, settings_of(reader, COLD)(1))
         assert not only_telling_differs(own, settings_of(reader, LIMIT)(1))
 
 

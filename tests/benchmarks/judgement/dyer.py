@@ -36,7 +36,6 @@ ANSWER = {
 }
 """What each push makes the dyer do; the rest is read and left."""
 
-LIME_FIRST_MS = 15 * MINUTE_MS
 Action = Callable[[int], object]
 
 
@@ -169,13 +168,9 @@ class Dyer:
         alkali = ALKALI[self.settings.alkali.value]
         into_vat = REDUCTANT.get(substance, substance) if doing == "feed" else alkali
         fed, stirred = self.entry(now_ms, EntryKind.FEED, substance, grams), self.entry(now_ms, EntryKind.STIR)
+        self.rig.do(self.entry(now_ms, EntryKind.FEED, into_vat, grams))
         if doing == "feed" and self.settings.recipe.lime_with_feed:
-            # As the recipe says: the lime first, and a quarter of an hour for it to dissolve.
             self.rig.do(self.entry(now_ms, EntryKind.FEED, "lime", self.settings.recipe.lime_with_feed * grams))
-            later = now_ms + LIME_FIRST_MS
-            self.later(later, lambda now: self.rig.do(self.entry(now, EntryKind.FEED, into_vat, grams)))
-        else:
-            self.rig.do(self.entry(now_ms, EntryKind.FEED, into_vat, grams))
         self.rig.do(stirred)
         self._journal += [fed, stirred]
 
