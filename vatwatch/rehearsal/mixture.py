@@ -17,7 +17,9 @@ from vatwatch.rehearsal.substances import Substance
 INDIGO_MOLAR_MASS = 262.27
 LIME_MOLAR_MASS = 74.09
 LEUCO_O2_RATE = 30.0  # L/(mol s): assumed; fast enough that oxygen does not survive in a reduced vat
-LIME_DISSOLVE_S = 900.0
+LIME_DISSOLVE_S = (
+    900.0  # lying as a sediment; stirred up it dissolves as much faster as the surface is renewed: assumed
+)
 CALCITE_S = 1200.0
 
 
@@ -80,7 +82,7 @@ class Mixture:
         self._catch_co2(dt_s, renewal, area_per_m)
         self._reduce(dt_s)
         if self.lime_solid > 0.0 or self.calcium > 0.0:
-            self._lime(1.0 - math.exp(-dt_s / LIME_DISSOLVE_S))
+            self._lime(1.0 - math.exp(-dt_s * stirred / LIME_DISSOLVE_S))
             self._calcite(1.0 - math.exp(-dt_s / CALCITE_S))
         self._settle_ph()
         self.eh_mv = self._potential()
@@ -164,9 +166,12 @@ class Mixture:
         growth = 3.0e-5 * well * fed * (1.0 - self.activity) - 2.0e-6 - 2.0e-4 * hot
         self.activity = min(max(self.activity * math.exp(growth * dt_s), 1e-4), 1.0)
 
+    def _agent_awake(self) -> float:
+        return self.agent.readiness_in_alkali(self.ph) if self.agent.only_in_alkali else 1.0
+
     def _decay(self, dt_s: float) -> None:
         a = self.agent
-        rate = a.decay_per_s * a.decay_q10 ** ((self.temperature_c - 25.0) / 10.0)
+        rate = a.decay_per_s * a.decay_q10 ** ((self.temperature_c - 25.0) / 10.0) * self._agent_awake()
         lost = self.reductant * (1.0 - math.exp(-rate * dt_s))
         self.reductant -= lost
         self._acid(a.decay_acid_per_mol * lost)
@@ -179,7 +184,7 @@ class Mixture:
         """
         saturated = aqueous.oxygen_saturation_mol_l(self.temperature_c)
         by_leuco = LEUCO_O2_RATE * self.leuco
-        by_agent = self.agent.o2_rate_l_mol_s * self.reductant
+        by_agent = self.agent.o2_rate_l_mol_s * self._agent_awake() * self.reductant
         eating = by_leuco + by_agent
         before = self.oxygen
         after = (before + per_s * dt_s * saturated) / (1.0 + (per_s + eating) * dt_s)
@@ -214,8 +219,7 @@ class Mixture:
     def _reduce(self, dt_s: float) -> None:
         a = self.agent
         warm = a.rate_q10 ** ((self.temperature_c - 25.0) / 10.0)
-        alkaline = 1.0 / (1.0 + 10.0 ** (a.ph_half - self.ph))
-        rate = a.rate_per_s * warm * alkaline * self._strength()
+        rate = a.rate_per_s * warm * a.readiness_in_alkali(self.ph) * self._strength()
         done = min(self.indigo * (1.0 - math.exp(-rate * dt_s)), self.reductant / a.mol_per_indigo)
         self.indigo -= done
         self.leuco += done

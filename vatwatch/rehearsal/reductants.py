@@ -27,7 +27,8 @@ class Reductant:
 
     `rate_per_s` is the first-order rate of reducing indigo at 25 °C with plenty of reductant; it falls to half when
     the pH is at `ph_half` or the reductant at `half_saturation_mol_l`. `pull_mv` is how far below the half-reduced
-    potential the agent alone would hold platinum.
+    potential the agent alone would hold platinum. `only_in_alkali`: what decays and what air takes falls with the pH as the
+    reducing does, so that the liquor's own acid ends it before it is sour.
     """
 
     name: str
@@ -44,6 +45,11 @@ class Reductant:
     o2_rate_l_mol_s: float
     pull_mv: float
     ferment: Ferment | None = None
+    only_in_alkali: bool = False
+
+    def readiness_in_alkali(self, ph: float) -> float:
+        """0–1: half at `ph_half`, none in an acid liquor."""
+        return 1.0 / (1.0 + 10.0 ** (self.ph_half - ph))
 
 
 _HOUR = 3600.0
@@ -55,8 +61,12 @@ DITHIONITE = Reductant("dithionite", 1.0, 1.0, 2.0, 1 / 240.0, 1.9, 7.0, 0.0008,
 THIOUREA_DIOXIDE = Reductant(
     "thiourea dioxide", 1.0, 1.0, 2.0, 1 / 500.0, 2.3, 9.5, 0.001, 0.03 / _HOUR, 2.5, 2.0, 8.0, 330.0
 )
-# A reducing sugar gives two electrons and one acid group; hot alkali also breaks it down unused, to more acid.
-FRUCTOSE = Reductant("fructose", 1.0, 2.0, 1.0, 1 / 900.0, 2.3, 10.2, 0.0009, 0.08 / _HOUR, 2.6, 1.3, 0.6, 115.0)
+# A reducing sugar gives two electrons and one acid group; hot alkali also breaks it down unused, to more acid. Both, and its
+# oxidation by air, begin with its enediolate and so need alkali (textbook mechanism of Lobry de Bruyn and van Ekenstein, from
+# memory): a sugar liquor gone neutral keeps.
+FRUCTOSE = Reductant(
+    "fructose", 1.0, 2.0, 1.0, 1 / 900.0, 2.3, 10.2, 0.0009, 0.08 / _HOUR, 2.6, 1.3, 0.6, 115.0, only_in_alkali=True
+)
 # Fe(OH)2 gives one electron; the alkali it costs is paid when the sulphate is fed (see substances).
 IRON = Reductant("iron", 2.0, 4.0, 0.0, 1 / 2500.0, 1.9, 9.5, 0.003, 0.004 / _HOUR, 1.8, 0.0, 12.0, 120.0)
 # Zinc gives two electrons, goes to zincate and ZnO, and is lost to hydrogen on the side.

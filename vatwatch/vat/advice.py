@@ -101,16 +101,17 @@ def _reductant_care(settings: VatSettings) -> str:
 
 def _sharpen(settings: VatSettings, state: VatState, scan: Scan) -> str:
     dose = alkali_dose(settings, state, scan)
-    words = ALKALI_WORDS[settings.alkali]
+    words, rest = ALKALI_WORDS[settings.alkali], ""
     match dose:
         case Dose():
             amount = f"About {dose.words()}."
+            rest = f" The other half if it is not near {aim_ph_25c(settings):.1f} at 25 °C by then."
         case NoDose(reason) if reason == NEEDS_NONE_YET:
             at = aim_ph_25c(settings)
             return f"Nothing to add yet. Lid on, stir little; sharpen with {words} when the pH nears {at:.1f} at 25 °C."
         case NoDose():
             amount = f"No amount can be given: {dose.reason}. Go by small portions and read after each."
-    return f"Sharpen with {words}, dissolved first. {amount} {_rest(settings)} {_ALKALI_CARE[settings.alkali]}"
+    return f"Sharpen with {words}, dissolved first. {amount} {_rest(settings)}{rest} {_ALKALI_CARE[settings.alkali]}"
 
 
 def _warm(settings: VatSettings) -> str:

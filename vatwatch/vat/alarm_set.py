@@ -87,7 +87,9 @@ def situations(
     if not state.lessons and (scan.reduction is None or scan.reduction.probability_fit > UNTAUGHT_MAYBE):
         # Nobody has ever said how this liquor looks: the estimate may be off by 50 mV, and cannot claim a loss.
         found[window.OFF_REDUCTION] = found[window.OFF_REDUCTION]._replace(suppressed=True)
-    elif tiring.look_first(scan.reduction, state.belief.sigma_mv()):
+    elif tiring.look_first(scan.reduction, state.belief.sigma_mv()) or tiring.recovering(
+        state.ahead, scan.slot_ms, scan.reduction
+    ):
         found[window.OFF_REDUCTION] = found[window.OFF_REDUCTION]._replace(suppressed=True)
     measured: tuple[tuple[Quantity, Measured], ...] = (
         (Quantity.PH, scan.ph),

@@ -78,5 +78,15 @@ def _least_squares(points: Sequence[tuple[float, float]]) -> float:
 
 def kept_between(lately: Lately, from_ms: int, to_ms: int) -> tuple[float, float] | None:
     """Lowest and highest temperature (quarters' means) between two times; None when less than an hour is known."""
-    known = [one.temperature_c for one in lately if from_ms <= one.start_ms < to_ms and one.temperature_c is not None]
+    known = _temperatures(lately, from_ms, to_ms)
     return (min(known), max(known)) if len(known) >= 4 else None
+
+
+def mostly_above(lately: Lately, from_ms: int, to_ms: int, part: float) -> float | None:
+    """The temperature below which `part` (0 to 1) of the quarters between two times lay; None as above."""
+    known = sorted(_temperatures(lately, from_ms, to_ms))
+    return known[int(part * (len(known) - 1))] if len(known) >= 4 else None
+
+
+def _temperatures(lately: Lately, from_ms: int, to_ms: int) -> list[float]:
+    return [one.temperature_c for one in lately if from_ms <= one.start_ms < to_ms and one.temperature_c is not None]

@@ -17,7 +17,9 @@ MARGIN_FALL_MV = 9.0
 PH_RISE = 0.09
 TEMPERATURE_FALL_C = 1.5
 STEADY_PART = 0.3
-"""A fall of which so much lies in the minutes before is steady, not sudden."""
+"""A fall of which so much lies in the minutes before, or in the newest ones, is steady, not sudden."""
+STANDS = 5
+"""Minutes a cold step must stand before it is taken for a top-up: a thermometer in air is known by then."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,26 +42,27 @@ def recognised(minutes: tuple[Minute, ...]) -> str | None:
     """What seems to have been done in the last minutes, in words for the journal, or None.
 
     `stirred or dipped`, `fed alkali` or `topped up`. Needs the whole quarter of an hour; each change must stand in the
-    last three minutes against all of the earlier ones.
+    last minutes against all of the earlier ones.
     """
     if len(minutes) < KEPT_MINUTES:
         return None
     early, late = minutes[: KEPT_MINUTES - 2 * RECENT], minutes[-RECENT:]
     margin = _change([m.margin_mv for m in early], [m.margin_mv for m in late])
     ph = _change([m.ph_25c for m in early], [m.ph_25c for m in late])
-    temperature = _change([m.temperature_c for m in early], [m.temperature_c for m in late])
+    temperature = _change([m.temperature_c for m in minutes[:4]], [m.temperature_c for m in minutes[-STANDS:]])
     if temperature is not None and temperature <= -TEMPERATURE_FALL_C and ph is not None and abs(ph) >= 0.03:
         return "topped up"
     if ph is not None and ph >= PH_RISE:
         return "fed alkali"
-    if margin is not None and margin <= -MARGIN_FALL_MV and not _falling_already([m.margin_mv for m in early], margin):
-        return "stirred or dipped"
+    if margin is not None and margin <= -MARGIN_FALL_MV:
+        parts = [[m.margin_mv for m in part] for part in (early, late)]
+        return None if any(_steady(part, margin) for part in parts) else "stirred or dipped"
     return None
 
 
-def _falling_already(early: list[float | None], change: float) -> bool:
-    """Whether the fall had begun before: a reductant that runs out falls steadily, a stir at once."""
-    known = [value for value in early if value is not None]
+def _steady(part: list[float | None], change: float) -> bool:
+    """Whether the fall had begun before, or goes on: a reductant that runs out falls steadily, a stir at once."""
+    known = [value for value in part if value is not None]
     return len(known) >= 2 and known[-1] - known[0] <= STEADY_PART * change
 
 

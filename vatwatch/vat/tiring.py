@@ -16,7 +16,7 @@ from vatwatch.vat import shapes, window
 from vatwatch.vat.alarms import NOT_BEYOND, Situation
 from vatwatch.vat.estimate import SATURATED_SHARE, OffsetBelief
 from vatwatch.vat.forecast import NORMAL_TENTHS, STEP_MS, Crossing, TrendMemory, Ways, follow, ways_to
-from vatwatch.vat.lately import MARGIN, PH, TEMPERATURE, Lately, extended, kept_between
+from vatwatch.vat.lately import MARGIN, PH, TEMPERATURE, Lately, extended, kept_between, mostly_above
 from vatwatch.vat.limits import Limit
 from vatwatch.vat.recognise import Minute, extend_minutes, recognised
 from vatwatch.vat.settings import HOUR_MS, MINUTE_MS, VatSettings
@@ -43,13 +43,15 @@ HEATING_WITHIN_MS = 40 * MINUTE_MS
 USUAL_FROM_MS, USUAL_AGO_MS = 12 * HOUR_MS, HOUR_MS
 OUTSIDE_USUAL_C = 1.0
 """Beyond what the thermostat has done in the last hours by this much, °C, before a trend is taken for a fault."""
+COOLING_FROM_MS, COOLING_PART = 24 * HOUR_MS, 0.3
+"""A slow cooling must not become usual while it lasts: what three tenths of a day lay below is the thermostat's lower end."""
 UNLOGGED_SHOWN_MS = 30 * MINUTE_MS
 LONGER = 1.4
 """An alarm once raised holds until the crossing has moved this much further away than its lead."""
 DAY_H, NIGHT_H = 24.0, 11.0
-LIKELY_SLOWLY = 0.4
+LIKELY_SLOWLY = 0.45
 """From this chance on of passing its limit within a night a fall too slow for the lead is told."""
-LIKELY_ONCE_SPENT = 0.2
+LIKELY_ONCE_SPENT = 0.3
 """The same for the reduction once the reductant is known to be gone: then the vat can only fall, having passed it counts
 too, and the hour is known better than the place. Tuned, as the others."""
 RESTED_MS, SOURED_BY_FEED_MS = 6 * HOUR_MS, 2 * HOUR_MS
@@ -60,11 +62,20 @@ WORTH_A_LOOK_MV = 8.5
 FALLEN_SINCE_LOOK_MV = 6.0
 LOOK_LASTS_MS = 20 * HOUR_MS
 DOUBT_WITHIN_H = 6.0
-DOUBT_IN_EVENING, DOUBT_ANY_TIME = 0.2, 0.3
+DOUBT_IN_EVENING, DOUBT_ANY_TIME = 0.3, 0.3
 """A look is asked for from these chances on of standing below the limit: within a day in the evening, when looking is
 easy and the night is before it; within six hours at any time. Tuned."""
 EVENING = (17 * 60, 21 * 60)
 """Minutes after local midnight between which a day's doubt is settled by one look."""
+NEARLY_SURE = 0.4
+"""From this chance on of standing below it within a day a look is worth it however well the offset is known."""
+POORLY_KNOWN_MV, DOUBT_POORLY_KNOWN = 15.0, 0.35
+"""An offset no better known than this foretells no hour: from the second number on, a day's chance, a look is asked for at once."""
+DOUBT_RESTED_MS = 2 * HOUR_MS
+"""Air that a stir or dip brought in is eaten up by then: a low margin before that says little."""
+RECOVERS_WITHIN_MS, CLEARLY_OFF = 30 * MINUTE_MS, 0.3
+LIKELY_BY_MORNING = 0.5
+"""From this chance on of standing below the limit within a night, having passed it counted too, it is told."""
 STILL_MAYBE_FIT = 0.3
 """From this chance on that it is fit after all, a vat whose offset is poorly known is not told to be off, but looked at."""
 _OFFSET_PARTS = tuple((i + 0.5) / 10 for i in range(10))
@@ -236,7 +247,8 @@ def _warmth(
     names = []
     if temperature_c >= high or (kept and usual is not None and temperature_c > usual[1] + OUTSIDE_USUAL_C):
         names += [window.OFF_WARM, window.OVERHEAT]
-    if kept and usual is not None and temperature_c < usual[0] - OUTSIDE_USUAL_C:
+    lower = mostly_above(ahead.lately, slot_ms - COOLING_FROM_MS, slot_ms - USUAL_AGO_MS, COOLING_PART)
+    if lower is not None and settings.window.temperature_low_c <= lower > temperature_c + OUTSIDE_USUAL_C:
         names.append(window.OFF_COLD)
     found = [ways_to(ahead.trends, ahead.lately, name, limits[name], (0.0,), 1.0) for name in names]
     return [one for one in found if one is not None]
@@ -296,6 +308,8 @@ def _slowly(ahead: Ahead, chance: Chance, slot_ms: int) -> bool:
     """Whether a fall too slow for the lead will probably have passed its limit within a night."""
     if chance.limit == window.OFF_REDUCTION and ahead.spent_ms is not None:
         return chance.night >= LIKELY_ONCE_SPENT
+    if chance.limit == window.OFF_REDUCTION and chance.night >= LIKELY_BY_MORNING:
+        return _rested(ahead, slot_ms, DOUBT_RESTED_MS)
     rested = chance.limit == window.OFF_REDUCTION or _rested(ahead, slot_ms, RESTED_MS)
     return rested and chance.in_night >= LIKELY_SLOWLY
 
@@ -303,6 +317,15 @@ def _slowly(ahead: Ahead, chance: Chance, slot_ms: int) -> bool:
 def _rested(ahead: Ahead, slot_ms: int, for_ms: int) -> bool:
     """Whether the liquor has been quiet for so long."""
     return ahead.trends.quiet_from_ms is None or slot_ms - ahead.trends.quiet_from_ms >= for_ms
+
+
+def recovering(ahead: Ahead, slot_ms: int, reduction: Reduction | None) -> bool:
+    """Whether the liquor was lately disturbed and its margin rises again: the air that came in is being eaten up."""
+    if reduction is None or reduction.probability_fit < CLEARLY_OFF:
+        return False
+    trend, quiet_ms = ahead.trends.trend(MARGIN), ahead.trends.quiet_from_ms
+    lately = quiet_ms is not None and slot_ms - quiet_ms < RECOVERS_WITHIN_MS
+    return lately and trend is not None and trend.slope > 0.0
 
 
 def look_first(reduction: Reduction | None, offset_sigma_mv: float) -> bool:
@@ -336,10 +359,13 @@ def _doubtful(
     if soon < DOUBT_ANY_TIME and day < DOUBT_IN_EVENING:
         return Situation(beyond=False, value=reduction.probability_fit)
     evening = _is_evening(settings, slot_ms)
-    doubted = soon >= DOUBT_ANY_TIME or (evening and day >= DOUBT_IN_EVENING)
+    poorly = offset_sigma_mv >= POORLY_KNOWN_MV and day >= DOUBT_POORLY_KNOWN
+    doubted = soon >= DOUBT_ANY_TIME or poorly or (evening and day >= DOUBT_IN_EVENING)
+    if not _rested(ahead, slot_ms, DOUBT_RESTED_MS):
+        return Situation(beyond=False, value=reduction.probability_fit)
     fallen = looked_at is None or _fallen(ahead, looked_at)
     daily = evening and ahead.spent_ms is not None and day >= DOUBT_ANY_TIME
-    teaches = offset_sigma_mv >= WORTH_A_LOOK_MV
+    teaches = offset_sigma_mv >= WORTH_A_LOOK_MV or day >= NEARLY_SURE
     return Situation(beyond=teaches and worth and ((fallen and doubted) or daily), value=reduction.probability_fit)
 
 

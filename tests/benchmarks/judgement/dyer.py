@@ -14,7 +14,7 @@ from vatwatch.records import AlarmAction, JournalEntry, Push, Scan
 from vatwatch.rehearsal.mishaps import Mishap
 from vatwatch.terms import ActionVerb, EntryKind, Urgency
 from vatwatch.vat import tiring, window
-from vatwatch.vat.amounts import Dose, NoDose, alkali_dose, reductant_dose
+from vatwatch.vat.amounts import Dose, NoDose, aim_ph_25c, alkali_dose, reductant_dose
 from vatwatch.vat.settings import DAY_MS, HOUR_MS, MINUTE_MS, VatSettings
 from vatwatch.vat.state import VatState
 
@@ -36,6 +36,7 @@ ANSWER = {
 }
 """What each push makes the dyer do; the rest is read and left."""
 
+NEAR_PH = 0.15
 Action = Callable[[int], object]
 
 
@@ -136,15 +137,19 @@ class Dyer:
             self.feed(now_ms, "feed")
 
     def feed(self, now_ms: int, doing: str) -> None:
-        """Half of the range's upper end first; the other half after the rest, if the vat is not back inside."""
+        """Half of the range's upper end first; the other half after the rest, if the vat is not where the push says."""
         half = self.feed_half(now_ms, doing)
 
         def second(now: int) -> None:
-            off = window.OFF_REDUCTION if doing == "feed" else window.OFF_PH_LOW
-            if half and self.scan is not None and off in self.scan.shortfalls:
+            if half and self.scan is not None and self._not_there(self.scan, doing):
                 self.feed_half(now, doing)
 
         self.later(now_ms + 75 * MINUTE_MS, second)
+
+    def _not_there(self, scan: Scan, doing: str) -> bool:
+        if doing == "feed":
+            return window.OFF_REDUCTION in scan.shortfalls
+        return scan.ph_25c is not None and scan.ph_25c < aim_ph_25c(self.settings) - NEAR_PH
 
     def feed_half(self, now_ms: int, doing: str) -> float:
         """Half of the upper end of what the advice says now, lid on, stirred in; the grams, 0 when it gives none."""

@@ -34,6 +34,7 @@ class Score:
     pushes: int = 0
     push_kinds: Counter[str] = field(default_factory=Counter)
     needless: int = 0
+    needless_by_drift: int = 0
     needless_kinds: Counter[str] = field(default_factory=Counter)
     needless_lines: list[str] = field(default_factory=list)
     faults: Counter[str] = field(default_factory=Counter)
@@ -105,6 +106,7 @@ def table(score: Score) -> str:
         ("slow drifts warned >= 2 h ahead", _part(score.slow_warned, score.slow), ">= 90 %"),
         ("pushes per vat-month", f"{score.pushes / months:.1f}  {dict(score.push_kinds.most_common())}", ""),
         ("needless pushes per vat-month", f"{score.needless / months:.2f}  {dict(score.needless_kinds)}", "<= 1"),
+        ("  of them about a probe that drifted then", f"{score.needless_by_drift / months:.2f}", ""),
         ("cause named rightly", _part(named, faults), ">= 85 %"),
         ("overheat told within its delay + 60 s", _part(score.overheats_told, score.overheats), "100 %"),
         ("runaway told >= 10 min before the ceiling", _part(score.runaways_told, score.runaways), ">= 95 %"),

@@ -47,6 +47,8 @@ EXCURSION_MS = 30 * MINUTE_MS
 OVERHEAT_WITHIN_MS = 30_000 + 60_000
 """The alarm's on-delay in these settings, and a minute."""
 SLOW = {window.OFF_REDUCTION: "share", window.OFF_PH_LOW: "ph_25c", window.OFF_COLD: "temperature_c"}
+BEGUN_PART = 0.1
+"""This part of a fall must lie more than two hours before the limit for its way there to have taken two hours."""
 _HOT = {tiring.HEATING, window.OFF_WARM}
 """What tells of a heater that runs away: either sends the dyer to it."""
 
@@ -136,6 +138,10 @@ def _slow(month: Month, stay: Excursion) -> bool:
     if len(before) < 110 or any(m.settling for m in before[:-1]):
         return False
     values = [getattr(m, SLOW[stay.limit]) for m in before]
+    # Two hours or more from where the movement began: a part of it lies before them.
+    start = getattr(_at(month, stay.from_ms - 5 * HOUR_MS), SLOW[stay.limit])
+    if start - values[0] < BEGUN_PART * (start - values[-1]):
+        return False
     steps = [abs(b - a) for a, b in pairwise(values)]
     whole = abs(values[-1] - values[0])
     return bool(max(steps) < 0.2 * whole + 1e-3)
@@ -152,12 +158,31 @@ def _score_needless(result: Score, month: Month, raised: list[Push]) -> None:
         then = "" if alone is None else f", alone in {(alone - push.slot_ms) / HOUR_MS:.0f} h"
         result.needless_lines.append(
             f"{_day(month, push.slot_ms)} {push.alarm}: share {at.share:.3f}, pH {at.ph_25c:.2f} "
-            f"(low {own.ph_low:.2f}), {at.temperature_c:.0f} °C{then}"
+            f"(low {own.ph_low:.2f}), {at.temperature_c:.0f} °C{then}{_meanwhile(month, push.slot_ms)}"
         )
+        if _drifting(month, push):
+            result.needless_by_drift += 1
     for night in month.nights:
         if night.known and not night.holds and not night.passed and not night.near:
             result.needless += 1
             result.needless_kinds["evening outlook"] += 1
+
+
+def _drifting(month: Month, push: Push) -> bool:
+    """Whether the probe whose quantity the push is about was drifting: nothing in the vat's own readings can tell."""
+    quantity = "ph" if "ph" in push.alarm.split("-") else "orp"
+    return any(
+        f.kind in ("probe drift", "fouling") and f.probe == quantity and f.at_ms <= push.slot_ms <= f.until_ms + DAY_MS
+        for f in month.faults
+    )
+
+
+def _meanwhile(month: Month, at_ms: int) -> str:
+    """What was done last, and what was wrong then."""
+    done = [at for at in month.doings if at <= at_ms]
+    last = f", {(at_ms - done[-1]) / HOUR_MS:.1f} h after a doing" if done else ""
+    wrong = [f"{f.kind} {f.probe}".strip() for f in month.faults if f.at_ms <= at_ms <= f.until_ms + 6 * HOUR_MS]
+    return f"{last}{', meanwhile ' + ' and '.join(wrong) if wrong else ''}"
 
 
 def _needed(month: Month, push: Push) -> bool:
