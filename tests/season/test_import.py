@@ -16,7 +16,7 @@ from tests.store.batches import FOR_EVER_MS
 from vatwatch.errors import VatwatchError
 from vatwatch.records import Batch, JournalEntry, PortEvent, Push, Sample, StepResult
 from vatwatch.season.export_tables import TABLES
-from vatwatch.season.exporting import export_csv
+from vatwatch.season.exporting import export_files
 from vatwatch.season.figures import review_figures
 from vatwatch.season.importing import import_csv
 from vatwatch.store.reading import StoreReader
@@ -52,14 +52,14 @@ def exported(tmp_path_factory: pytest.TempPathFactory) -> Path:
             )
         )
     with StoreReader(store) as reader:
-        export_csv(reader, directory / "first", 0, FOR_EVER_MS)
+        export_files(reader, directory / "first", 0, FOR_EVER_MS)
     return directory
 
 
 def test_export_import_export_is_the_same_bytes(exported: Path, tmp_path: Path) -> None:
     scans = import_csv(exported / "first", tmp_path / "again.db")
     with StoreReader(tmp_path / "again.db") as reader:
-        export_csv(reader, tmp_path / "second", 0, FOR_EVER_MS)
+        export_files(reader, tmp_path / "second", 0, FOR_EVER_MS)
     for table in TABLES:
         first, second = (place / f"{table.name}.csv" for place in (exported / "first", tmp_path / "second"))
         assert first.read_bytes() == second.read_bytes(), table.name

@@ -45,16 +45,22 @@ def review(
 def export(
     to: Annotated[Path, typer.Argument(help="directory for the files; those of the same name there are replaced")],
     days: Annotated[float | None, typer.Option(min=0.01, help="only the last so many days")] = None,
+    form: Annotated[
+        str, typer.Option("--as", help="csv, line-protocol (InfluxDB's, times in ms) or parquet (needs pyarrow)")
+    ] = "csv",
     config: ConfigOption = DEFAULT_CONFIG,
 ) -> None:
-    """The record as CSV files, a table each, for a spreadsheet or a notebook; columns.md says what stands in them."""
+    """The record as files, a table each, for a spreadsheet or a notebook; columns.md says what stands in them."""
     from rich.progress import Progress
 
     from vatwatch.config import load_config
     from vatwatch.daemon import STORE_NAME
-    from vatwatch.season.exporting import export_csv
+    from vatwatch.season.export_forms import FORMS
+    from vatwatch.season.exporting import export_files
     from vatwatch.store.reading import StoreReader
 
+    if form not in FORMS:
+        raise VatwatchError(f'--as: given "{form}", expected one of: {", ".join(FORMS)}')
     settings = load_config(config)
     with StoreReader(settings.site.data / STORE_NAME) as reader, Progress(console=err, transient=True) as progress:
         span = reader.span()
@@ -64,8 +70,9 @@ def export(
         # What people wrote before the first scan, or between the last one and now, belongs to the whole of it.
         from_ms, to_ms = (0, END_MS) if days is None else (max(first, int(last - days * 86_400_000)), END_MS)
         bar = progress.add_task("exporting", total=max(1, last - max(first, from_ms)))
-        made = export_csv(
-            reader, to, from_ms, to_ms, lambda slot_ms: progress.update(bar, completed=slot_ms - max(first, from_ms))
+        reached = max(first, from_ms)
+        made = export_files(
+            reader, to, from_ms, to_ms, lambda slot_ms: progress.update(bar, completed=slot_ms - reached), FORMS[form]
         )
     size = sum(path.stat().st_size for path in made)
     out.print(f"written: {len(made)} files, {size / 1e6:.1f} MB, into {to}", markup=False, soft_wrap=True)

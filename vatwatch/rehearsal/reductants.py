@@ -49,7 +49,7 @@ class Reductant:
 
     def readiness_in_alkali(self, ph: float) -> float:
         """0–1: half at `ph_half`, none in an acid liquor."""
-        return 1.0 / (1.0 + 10.0 ** (self.ph_half - ph))
+        return float(1.0 / (1.0 + 10.0 ** (self.ph_half - ph)))
 
 
 _HOUR = 3600.0

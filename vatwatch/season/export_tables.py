@@ -91,13 +91,17 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """One file of an export. `cells` and `record` turn a record into its values in order and back."""
+    """One file of an export. `cells` and `record` turn a record into its values in order and back.
+
+    `identity`: the columns that, with the time, tell its records apart.
+    """
 
     name: str
     meaning: str
     columns: tuple[Column, ...]
     cells: Callable[[Any], Cells]
     record: Callable[[Cells], Any]
+    identity: tuple[str, ...]
 
     @property
     def headers(self) -> list[str]:
@@ -174,6 +178,7 @@ SAMPLES = Table(
     lambda pair: [pair[0], pair[1].time_ms, pair[1].vat, pair[1].probe, pair[1].signal.value, pair[1].value,
                   int(pair[1].flag), pair[1].reason],
     lambda c: (c[0], Sample(c[1], c[2], c[3], Signal(c[4]), c[5], Flag(c[6]), c[7])),
+    ("vat", "probe", "signal"),
 )  # fmt: skip
 
 SCANS = Table(
@@ -201,6 +206,7 @@ SCANS = Table(
     ),
     _scan_cells,
     _scan,
+    ("vat",),
 )
 
 JOURNAL = Table(
@@ -223,6 +229,7 @@ JOURNAL = Table(
     lambda e: [e.entry_id, e.time_ms, e.logged_ms, e.vat, e.kind.value, e.what, e.grams, e.litres, e.minutes, e.text, e.by,
                [list(pair) for pair in e.details]],
     _entry,
+    ("vat", "entry_id"),
 )  # fmt: skip
 
 ALARMS = Table(
@@ -243,6 +250,7 @@ ALARMS = Table(
     lambda e: [e.slot_ms, e.vat, e.alarm, e.occurrence, e.transition, e.from_state.value, e.to_state.value, e.value,
                e.limit, e.by],
     _alarm_event,
+    ("vat", "alarm", "occurrence", "transition"),
 )  # fmt: skip
 
 MESSAGES = Table(
@@ -260,6 +268,7 @@ MESSAGES = Table(
     ),
     lambda p: [p.push_id, p.slot_ms, p.vat, p.alarm, p.urgency.value, p.title, p.body, p.chart],
     lambda c: Push(c[0], c[1], c[2], c[3], Urgency(c[4]), c[5], c[6], c[7]),
+    ("message_id",),
 )
 
 PORTS = Table(
@@ -273,6 +282,7 @@ PORTS = Table(
     ),
     lambda e: [e.time_ms, e.port, e.event, e.detail],
     lambda c: PortEvent(*c),
+    ("port", "event"),
 )
 
 
@@ -344,6 +354,7 @@ VATS = Table(
     ),
     _card_cells,
     _card,
+    ("version", "vat"),
 )
 
 CALIBRATIONS = Table(
@@ -358,6 +369,7 @@ CALIBRATIONS = Table(
     ),
     lambda pair: [pair[0].calibration_id, pair[0].time_ms, pair[0].probe, pair[0].accepted, pair[1]],
     lambda c: c[4],
+    ("calibration_id",),
 )
 
 TABLES: tuple[Table, ...] = (VATS, SCANS, SAMPLES, JOURNAL, ALARMS, MESSAGES, PORTS, CALIBRATIONS)
@@ -369,6 +381,7 @@ def data_dictionary() -> str:
         "# What an export holds",
         "",
         "CSV after RFC 4180 in UTF-8, times in ISO 8601 and UTC, numbers with a point, nothing where nothing is known.",
+        "Line protocol and Parquet hold the same columns under the names before the brackets.",
     ]
     for table in TABLES:
         lines += [

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import csv
 import heapq
 import os
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import Any, Protocol, TextIO
+from typing import Any
 
 from vatwatch.errors import VatwatchError
 from vatwatch.records import Sample, Scan, VatCard
 from vatwatch.season import export_tables as tables
+from vatwatch.season.export_forms import CSV, Form, TableWriter
 from vatwatch.season.export_tables import CardThen, Table
 from vatwatch.store import calibrations
 from vatwatch.store.reading import StoreReader
@@ -21,39 +21,23 @@ Told = Callable[[int], None]
 """Hears how far the export has come: the slot reached, in ms."""
 
 
-class TableWriter(Protocol):
-    """Takes the cells of one table's records one after another."""
-
-    def write(self, cells: list[Any]) -> None: ...
-
-    def close(self) -> None: ...
-
-
-class CsvWriter:
-    """CSV after RFC 4180: CRLF, quotes where needed, a header with units; UTF-8."""
-
-    def __init__(self, table: Table, file: TextIO) -> None:
-        self._kinds = [column.kind.to_text for column in table.columns]
-        self._write = csv.writer(file, lineterminator="\r\n").writerow
-        self._write(table.headers)
-
-    def write(self, cells: list[Any]) -> None:
-        self._write([to_text(cell) for to_text, cell in zip(self._kinds, cells, strict=True)])
-
-    def close(self) -> None:
-        """Nothing is held back."""
-
-
-def export_csv(reader: StoreReader, into: Path, from_ms: int, to_ms: int, told: Told = lambda _: None) -> list[Path]:
+def export_files(
+    reader: StoreReader, into: Path, from_ms: int, to_ms: int, told: Told = lambda _: None, form: Form = CSV
+) -> list[Path]:
     """Every table, and what its columns mean, into the directory `into`: slots ending in [from_ms, to_ms); the files.
 
-    Files are complete or not there. Raises VatwatchError when the directory cannot be written.
+    Files are complete or not there. Raises VatwatchError when the directory cannot be written, or when what the form needs
+    is not installed.
     """
+    form.check()
+
+    def place(table: Table) -> Path:
+        return into / f"{table.name}.{form.suffix}"
 
     @contextmanager
     def opened(table: Table) -> Iterator[TableWriter]:
-        with _replaced(into / f"{table.name}.csv") as part, part.open("w", encoding="utf-8", newline="") as file:
-            yield CsvWriter(table, file)
+        with _replaced(place(table)) as part, form.opened(table, part) as writer:
+            yield writer
 
     with _mended(into):
         into.mkdir(parents=True, exist_ok=True)
@@ -61,7 +45,7 @@ def export_csv(reader: StoreReader, into: Path, from_ms: int, to_ms: int, told: 
         meanings = into / "columns.md"
         with _replaced(meanings) as part:
             part.write_text(tables.data_dictionary(), encoding="utf-8")
-    return [*(into / f"{table.name}.csv" for table in tables.TABLES), meanings]
+    return [*(place(table) for table in tables.TABLES), meanings]
 
 
 def export_into(

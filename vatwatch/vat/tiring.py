@@ -70,7 +70,7 @@ EVENING = (17 * 60, 21 * 60)
 NEARLY_SURE = 0.4
 """From this chance on of standing below it within a day a look is worth it however well the offset is known."""
 POORLY_KNOWN_MV, DOUBT_POORLY_KNOWN = 15.0, 0.35
-"""An offset no better known than this foretells no hour: from the second number on, a day's chance, a look is asked for at once."""
+"""An offset no better known than this foretells no hour: from the second number on, a day's chance, it asks for a look."""
 DOUBT_RESTED_MS = 2 * HOUR_MS
 """Air that a stir or dip brought in is eaten up by then: a low margin before that says little."""
 RECOVERS_WITHIN_MS, CLEARLY_OFF = 30 * MINUTE_MS, 0.3
