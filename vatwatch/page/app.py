@@ -24,6 +24,7 @@ from vatwatch.page.live import Live
 from vatwatch.page.passphrase import PassphraseHash
 from vatwatch.page.rendering import Screens
 from vatwatch.page.screens import screen_routes
+from vatwatch.page.season_screen import season_routes
 from vatwatch.page.standing import Outlets
 from vatwatch.page.visitor import visitor_of
 from vatwatch.records import AlarmAction, JournalEntry
@@ -76,6 +77,7 @@ def create_app(
     for router in (
         screen_routes(desk, screens, app.live),
         chart_routes(desk, screens),
+        season_routes(desk, screens),
         door_routes(desk, screens, door),
         json_routes(desk),
     ):

@@ -199,7 +199,7 @@ def _too_large() -> str:
 
 def _with_headers(headers: list[tuple[bytes, bytes]], path: str) -> list[tuple[bytes, bytes]]:
     # The chart library writes its own style rules; only the chart screen may.
-    styles = " 'unsafe-inline'" if path.endswith("/chart") else ""
+    styles = " 'unsafe-inline'" if path.endswith("/chart") or path == "/season" else ""
     present = {name.lower() for name, _ in headers}
     headers += _HEADERS
     headers.append((b"content-security-policy", _POLICY.format(styles=styles).encode()))

@@ -54,8 +54,21 @@ def write_review(reader: StoreReader, out_path: Path, from_ms: int, to_ms: int, 
     return WrittenReview(figures, _replace_file(Path(out_path), review_parts(figures, outcomes, timezone)))
 
 
-def review_parts(figures: ReviewFigures, outcomes: OutcomeSection, timezone: str) -> Iterator[str]:
-    """The review as text, part by part."""
+def served_review(reader: StoreReader, from_ms: int, to_ms: int, timezone: str) -> str:
+    """The same review for the page, which serves its scripts beside it. Raises as `write_review` does."""
+    figures = review_figures(reader, from_ms, to_ms, ZoneInfo(timezone))
+    return "".join(review_parts(figures, outcome_section(reader, figures), timezone, served=True))
+
+
+def draw_script() -> str:
+    """The script that draws the review's curves, with Plotly's loaded before it."""
+    return (Path(__file__).parent / "templates" / "draw.js").read_text(encoding="utf-8")
+
+
+def review_parts(
+    figures: ReviewFigures, outcomes: OutcomeSection, timezone: str, served: bool = False
+) -> Iterator[str]:
+    """The review as text, part by part; `served` leaves the scripts to whoever serves it."""
     wording = words.Wording(ZoneInfo(timezone))
     from_ms, to_ms = figures.from_ms, figures.to_ms
     best = best_of(figures.vats)
@@ -75,8 +88,9 @@ def review_parts(figures: ReviewFigures, outcomes: OutcomeSection, timezone: str
         wording=wording,
         Use=Use,
         most_listed=MOST_LISTED,
-        plotly_js=_inline(_plotly_js()),
-        draw_js=_inline((Path(__file__).parent / "templates" / "draw.js").read_text(encoding="utf-8")),
+        served=served,
+        plotly_js=lambda: _inline(_plotly_js()),
+        draw_js=lambda: _inline(draw_script()),
     )
 
 
