@@ -73,7 +73,7 @@ ALLOWED: dict[str, set[str]] = {
         "clock", "config", "daemon", "page", "rehearsal", "season", "store", "terminal", *LEAVES
     },
     "commands": {
-        "asking", "interview",
+        "asking", "chemistry", "interview",
         "calibrating", "calibration_dialogue", "calibration_due",
         "assembly", "explain", "checkup", "commissioning", "config", "daemon", "demo", "destinations", "handed_in", "page",
         "season", "store",

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from vatwatch.chemistry.electrodes import ReferenceElectrode
 from vatwatch.commands.application import DEFAULT_CONFIG, ConfigOption, app, err, out, utc
 from vatwatch.errors import VatwatchError
 
@@ -80,10 +82,30 @@ def export(
 
 @app.command("import")
 def import_(
-    source: Annotated[Path, typer.Argument(help="directory with the CSV files that `export` wrote")],
+    source: Annotated[
+        Path, typer.Argument(help="directory with the CSV files that `export` wrote; or a CSV file of readings by hand")
+    ],
     into: Annotated[Path, typer.Option("--into", help="the store to make; it must not be there yet")],
+    vat: Annotated[
+        str, typer.Option(help="of readings by hand: the vat of the settings whose limits they are held to")
+    ] = "",
+    column: Annotated[
+        list[str] | None,
+        typer.Option(
+            help='of readings by hand: which heading holds what, such as time=Date+Time, ph="pH value", orp=mV, '
+            "temperature=°C, look=Liquor, note=Remarks"
+        ),
+    ] = None,
+    time_form: Annotated[
+        str | None, typer.Option("--time-form", help="of readings by hand: such as %d.%m.%Y %H:%M; else ISO 8601")
+    ] = None,
+    reference: Annotated[
+        ReferenceElectrode | None,
+        typer.Option(help="of readings by hand: the redox meter's electrode, where the vat's own probe has another"),
+    ] = None,
+    config: ConfigOption = DEFAULT_CONFIG,
 ) -> None:
-    """A season's CSV files made into a store of their own, to be looked at with `review --store`."""
+    """A season's CSV files, or a table of readings by hand, made into a store to be looked at with `review --store`."""
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
     from vatwatch.season.importing import import_csv
@@ -91,5 +113,49 @@ def import_(
     columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
     with Progress(*columns, console=err, transient=True) as progress:
         bar = progress.add_task("importing", total=None)
-        count = import_csv(source, into, lambda slot_ms: progress.update(bar, description=f"importing, {utc(slot_ms)}"))
+
+        def told(slot_ms: int) -> None:
+            progress.update(bar, description=f"importing, {utc(slot_ms)}")
+
+        if source.is_file():
+            _import_hand(source, into, vat, column or [], time_form, reference, config, told)
+            return
+        count = import_csv(source, into, told)
     out.print(f"written: {into}, {count} scans", markup=False, soft_wrap=True)
+
+
+def _import_hand(
+    source: Path,
+    into: Path,
+    vat: str,
+    pairs: list[str],
+    time_form: str | None,
+    reference: ReferenceElectrode | None,
+    config: Path,
+    told: Callable[[int], None],
+) -> None:
+    from zoneinfo import ZoneInfo
+
+    from vatwatch.assembly import judgement_text, vat_settings
+    from vatwatch.config import load_config
+    from vatwatch.season.hand_readings import columns_of, hand_readings, hand_settings, import_hand, usual_step_days
+
+    loaded = load_config(config)
+    vats = vat_settings(loaded)
+    if vat not in vats:
+        raise VatwatchError(f'--vat: given "{vat}", expected one of the vats in {config}: {", ".join(vats)}')
+    settings = hand_settings(vats[vat], reference)
+    wanted = columns_of(pairs)
+    readings = hand_readings(source, wanted, ZoneInfo(loaded.site.timezone), time_form)
+    count = import_hand(readings, into, settings, judgement_text(loaded), told)
+    out.print(f"written: {into}, {count} readings of {vat}", markup=False, soft_wrap=True)
+    out.print(
+        f"Half of them came within {usual_step_days(readings):.1f} days of the one before: the review takes each to speak "
+        "for about as long.",
+        markup=False,
+    )
+    if "orp" in wanted and not any(probe.reference for probe in settings.probes):
+        out.print(
+            "The ORP column was left out: nothing says which reference electrode the meter has. Give --reference.",
+            markup=False,
+        )

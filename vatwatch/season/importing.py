@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from itertools import groupby
 from pathlib import Path
 from typing import Any
@@ -26,7 +27,7 @@ _AT_A_TIME = 1_000
 Told = Callable[[int], None]
 
 
-class _Complaints:
+class Complaints:
     """What is wrong with which line; raises once there is enough of it to see what is the matter."""
 
     def __init__(self) -> None:
@@ -43,12 +44,12 @@ class _Complaints:
             raise VatwatchError(f"The files cannot be taken in as they are; nothing was imported.\n{lines}")
 
 
-def records_of(path: Path, table: Table, complaints: _Complaints | None = None) -> Iterator[Any]:
+def records_of(path: Path, table: Table, complaints: Complaints | None = None) -> Iterator[Any]:
     """The records of one CSV file, one after another.
 
     Raises VatwatchError for a file that is missing, has another header, or (without `complaints`) a malformed line.
     """
-    told = complaints or _Complaints()
+    told = complaints or Complaints()
     try:
         with path.open(encoding="utf-8", newline="") as file:
             reader = csv.reader(file, strict=True)
@@ -81,7 +82,7 @@ def records_of(path: Path, table: Table, complaints: _Complaints | None = None) 
         told.settle()
 
 
-def _rows(reader: Any, path: Path, told: _Complaints) -> Iterator[list[str]]:
+def _rows(reader: Any, path: Path, told: Complaints) -> Iterator[list[str]]:
     while True:
         try:
             yield next(reader)
@@ -92,7 +93,7 @@ def _rows(reader: Any, path: Path, told: _Complaints) -> Iterator[list[str]]:
             return  # where a quote is astray nobody can tell which line the next one is
 
 
-def _values(cells: list[str], table: Table, path: Path, line: int, told: _Complaints) -> list[Any] | None:
+def _values(cells: list[str], table: Table, path: Path, line: int, told: Complaints) -> list[Any] | None:
     values = []
     for column, cell in zip(table.columns, cells, strict=True):
         try:
@@ -109,20 +110,28 @@ def import_csv(directory: Path, into: Path, told: Told = lambda _: None) -> int:
     `told` hears the slot reached. Raises VatwatchError when `into` is there already, or files are missing or malformed:
     then nothing is left behind.
     """
+    with made_whole(into) as part, StoreWriter.open(part) as writer:
+        return _fill(writer, directory, told)
+
+
+@contextmanager
+def made_whole(into: Path) -> Iterator[Path]:
+    """A place beside `into` for a store that is put there when all went well, and is gone when it did not.
+
+    Raises VatwatchError when `into` is there already, or cannot be written.
+    """
     if into.exists():
         raise VatwatchError(f"{into} is there already; an import makes a store of its own. Give another file.")
     part = into.with_name(f".{into.name}.part")
     try:
         _clear(part)
         into.parent.mkdir(parents=True, exist_ok=True)
-        with StoreWriter.open(part) as writer:
-            scans = _fill(writer, directory, told)
+        yield part
         part.rename(into)
     except OSError as error:
         raise VatwatchError(f"{into} cannot be written: {error.strerror or error}. Nothing was imported.") from error
     finally:
         _clear(part)
-    return scans
 
 
 def _clear(part: Path) -> None:
@@ -131,7 +140,7 @@ def _clear(part: Path) -> None:
 
 
 def _fill(writer: StoreWriter, directory: Path, told: Told) -> int:
-    complaints = _Complaints()
+    complaints = Complaints()
 
     def read(table: Table) -> Iterator[Any]:
         return records_of(directory / f"{table.name}.csv", table, complaints)
@@ -169,7 +178,7 @@ def _fill_steps(
     writer: StoreWriter,
     read: Callable[[Table], Iterator[Any]],
     versions: list[tuple[int, int]],
-    complaints: _Complaints,
+    complaints: Complaints,
     told: Told,
 ) -> tuple[int, int]:
     """Scans with the samples taken into them, both files read side by side; returns how many, and the last slot."""
