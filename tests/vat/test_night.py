@@ -21,10 +21,10 @@ def now_of(run: Run) -> VatNow:
     return VatNow(run.settings, run.state, run.last.scan)
 
 
-def good() -> Run:
+def good(minutes: int = 200) -> Run:
     run = Run()
     run.slot(journal=[JournalEntry("l", run.slot_ms, run.slot_ms, "plain", EntryKind.CHECK, "amber")])
-    run.minutes(90)
+    run.minutes(minutes)
     return run
 
 
@@ -50,6 +50,15 @@ def test_a_vat_that_holds_and_one_that_does_not() -> None:
     assert push.title == "Tonight: Plain will not hold"
     assert push.urgency is Urgency.ACT
     assert "hydrosulfite" in push.body
+
+
+def test_a_vat_just_begun_is_not_promised_a_night() -> None:
+    run = good(minutes=60)
+    push = evening_outlook(NightSettings(UTC, 20 * 60, 7 * 60, silent_when_well=True), [now_of(run)], run.slot_ms)
+    assert push is not None
+    assert push.title == "Tonight: look at Plain before bed"
+    assert "too short to foretell a night. Look at the liquor before bed." in push.body
+    assert push.urgency is Urgency.TELL
 
 
 def test_silence_when_there_is_nothing_to_say() -> None:

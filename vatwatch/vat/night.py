@@ -69,15 +69,22 @@ def night_pushes(night: NightSettings, vats: Sequence[VatNow], before_ms: int, n
 def evening_outlook(night: NightSettings, vats: Sequence[VatNow], now_ms: int) -> Push | None:
     """One message: each vat's night. None when all hold and the dyer wants no word then."""
     morning_ms = now_ms + _minutes_until(night.morning_minute or 7 * 60, now_ms, night.timezone) * MINUTE_MS
-    lines, falling = [], []
+    lines, falling, unsure = [], [], []
     for vat in vats:
         word = night_of(vat, now_ms, morning_ms, night.timezone)
         lines.append(f"{vat.settings.name}: {word.words}")
         if not word.holds:
             falling.append(vat.settings.name)
-    if not falling and night.silent_when_well:
+        elif word.look:
+            unsure.append(vat.settings.name)
+    if not falling and not unsure and night.silent_when_well:
         return None
-    title = f"Tonight: {_and(falling)} will not hold" if falling else "Tonight: every vat should hold"
+    if falling:
+        title = f"Tonight: {_and(falling)} will not hold"
+    elif unsure:
+        title = f"Tonight: look at {_and(unsure)} before bed"
+    else:
+        title = "Tonight: every vat should hold"
     urgency = Urgency.ACT if falling else Urgency.TELL
     return Push(f"evening-{now_ms}", now_ms, "", "evening", urgency, title, "\n".join(lines))
 
@@ -120,6 +127,11 @@ def night_of(vat: VatNow, now_ms: int, morning_ms: int, zone: tzinfo) -> NightWo
         sure = scan.reduction is not None and scan.reduction.probability_fit >= window.SURE_ENOUGH
         sure = sure and (chance is None or chance.night <= 1.0 - window.SURE_ENOUGH)
         doubt = "" if sure else " (unsure: a look at the liquor before bed would tell)"
+        since_ms = _watched_since_ms(state, now_ms)
+        if now_ms - since_ms < WATCHED_LONG_ENOUGH_MS:
+            since = clock_words(since_ms, now_ms, zone)
+            doubt = f", if it goes on as since {since}: too short to foretell a night. Look at the liquor before bed"
+            sure = False
         return NightWord(True, f"should hold until {clock_words(morning_ms, now_ms, zone)}{doubt}.", look=not sure)
     first = min(coming, key=lambda one: one.median_ms)
     late = "" if first.late_ms is None else f", at the latest {clock_words(first.late_ms, now_ms, zone)}"
@@ -128,6 +140,14 @@ def night_of(vat: VatNow, now_ms: int, morning_ms: int, zone: tzinfo) -> NightWo
     alarm = _WARNS.get(first.limit, first.limit)
     words = f"{WHAT[first.limit]} from {when}. {what_to_do(alarm, settings, state, scan)}"
     return NightWord(False, words, tuple(one.limit for one in coming))
+
+
+WATCHED_LONG_ENOUGH_MS = 3 * HOUR_MS
+"""A vat watched for less has shown no trend yet that a night could be read from. Judgement."""
+
+
+def _watched_since_ms(state: VatState, now_ms: int) -> int:
+    return state.ahead.lately[0].start_ms if state.ahead.lately else now_ms
 
 
 _CHEMICAL = (window.OFF_REDUCTION, window.OFF_PH_LOW)
