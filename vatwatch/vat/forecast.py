@@ -63,6 +63,9 @@ OPEN_END_H = 48.0
 REST_MS = 2 * HOUR_MS
 """How long a movement must have been seen to be taken for full."""
 SLOPE_WINDOWS_H = (3.0, 8.0)
+FADES = 3.0
+"""How much sooner than by its logarithm alone a fall of the pH fades, on the slowest of its ways: what makes the acid (a
+reductant's decay, a feed) is itself used up. Tuned on simulated vats; no source."""
 SATURATED_LOGIT = math.log(99.0)
 SPENT_LASTS_H = (16.0, 50.0, 150.0)
 """How long the leuco of a vat lasts from 99 % to its limit once the reductant is gone: by air, lid and size of the vat, half
@@ -226,7 +229,7 @@ def _times(quantity: str, limit: Limit, level: float, distance: float, loss: flo
         return [even] * 3
     if quantity == PH:
         # Above its buffers it falls ever faster; into one, or as what makes the acid is used up, ever slower.
-        return [shapes.ever_faster(distance, loss, scale), even, shapes.ever_slower(distance, loss, scale)]
+        return [shapes.ever_faster(distance, loss, scale), even, shapes.ever_slower(distance, loss, scale / FADES)]
     if limit.side is Side.HIGH:
         return [even] * 3  # what is left to reduce dwindles by the same part each hour: the margin rises straight
     # Beyond 99 % the reductant alone sets the potential: its fall brings the vat there, and what comes then has not begun.
