@@ -21,6 +21,9 @@ from vatwatch.vat.wording import WHAT, alarm_words
 _WARNS = {limit: alarm for alarm, limit in tiring.LIMIT_AHEAD.items()}
 
 
+UNFORESEEN = "As the vats stand now; a lid left off, a heater that sticks or anything done to them later changes it."
+"""An evening knows no mishaps of the night: none is promised away."""
+
 NIGHT_MS = 12 * HOUR_MS
 """How far back the morning report looks."""
 
@@ -69,15 +72,24 @@ def night_pushes(night: NightSettings, vats: Sequence[VatNow], before_ms: int, n
 def evening_outlook(night: NightSettings, vats: Sequence[VatNow], now_ms: int) -> Push | None:
     """One message: each vat's night. None when all hold and the dyer wants no word then."""
     morning_ms = now_ms + _minutes_until(night.morning_minute or 7 * 60, now_ms, night.timezone) * MINUTE_MS
-    lines, falling = [], []
+    lines, falling, unsure = [], [], []
     for vat in vats:
         word = night_of(vat, now_ms, morning_ms, night.timezone)
         lines.append(f"{vat.settings.name}: {word.words}")
         if not word.holds:
             falling.append(vat.settings.name)
+        elif word.look:
+            unsure.append(vat.settings.name)
     if not falling and night.silent_when_well:
         return None
-    title = f"Tonight: {_and(falling)} will not hold" if falling else "Tonight: every vat should hold"
+    if falling:
+        title = f"Tonight: {_and(falling)} will not hold"
+    elif unsure:
+        title = f"Tonight: look at {_and(unsure)} before bed"
+    else:
+        title = "Tonight: every vat should hold"
+    if len(falling) < len(vats):
+        lines.append(UNFORESEEN)
     urgency = Urgency.ACT if falling else Urgency.TELL
     return Push(f"evening-{now_ms}", now_ms, "", "evening", urgency, title, "\n".join(lines))
 
@@ -119,8 +131,11 @@ def night_of(vat: VatNow, now_ms: int, morning_ms: int, zone: tzinfo) -> NightWo
         chance = state.ahead.chance(window.OFF_REDUCTION)
         sure = scan.reduction is not None and scan.reduction.probability_fit >= window.SURE_ENOUGH
         sure = sure and (chance is None or chance.night <= 1.0 - window.SURE_ENOUGH)
-        doubt = "" if sure else " (unsure: a look at the liquor before bed would tell)"
-        return NightWord(True, f"should hold until {clock_words(morning_ms, now_ms, zone)}{doubt}.", look=not sure)
+        until = clock_words(morning_ms, now_ms, zone)
+        if sure:
+            return NightWord(True, f"should hold until {until}.")
+        words = f"may hold until {until}, but nobody can be sure. A look at the liquor before bed would tell."
+        return NightWord(True, words, look=True)
     first = min(coming, key=lambda one: one.median_ms)
     late = "" if first.late_ms is None else f", at the latest {clock_words(first.late_ms, now_ms, zone)}"
     early, middle = clock_words(first.early_ms, now_ms, zone), clock_words(first.median_ms, now_ms, zone)
