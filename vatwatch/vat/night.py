@@ -80,7 +80,7 @@ def evening_outlook(night: NightSettings, vats: Sequence[VatNow], now_ms: int) -
             falling.append(vat.settings.name)
         elif word.look:
             unsure.append(vat.settings.name)
-    if not falling and night.silent_when_well:
+    if not falling and not unsure and night.silent_when_well:
         return None
     if falling:
         title = f"Tonight: {_and(falling)} will not hold"
@@ -131,11 +131,15 @@ def night_of(vat: VatNow, now_ms: int, morning_ms: int, zone: tzinfo) -> NightWo
         chance = state.ahead.chance(window.OFF_REDUCTION)
         sure = scan.reduction is not None and scan.reduction.probability_fit >= window.SURE_ENOUGH
         sure = sure and (chance is None or chance.night <= 1.0 - window.SURE_ENOUGH)
-        until = clock_words(morning_ms, now_ms, zone)
-        if sure:
+        until, since_ms = clock_words(morning_ms, now_ms, zone), _watched_since_ms(state, now_ms)
+        if now_ms - since_ms < WATCHED_LONG_ENOUGH_MS:
+            since = clock_words(since_ms, now_ms, zone)
+            doubt = f"if it goes on as since {since}: too short to foretell a night. Look at the liquor before bed."
+        elif not sure:
+            doubt = "but nobody can be sure: a look at the liquor before bed would tell."
+        else:
             return NightWord(True, f"should hold until {until}.")
-        words = f"may hold until {until}, but nobody can be sure. A look at the liquor before bed would tell."
-        return NightWord(True, words, look=True)
+        return NightWord(True, f"may hold until {until}, {doubt}", look=True)
     first = min(coming, key=lambda one: one.median_ms)
     late = "" if first.late_ms is None else f", at the latest {clock_words(first.late_ms, now_ms, zone)}"
     early, middle = clock_words(first.early_ms, now_ms, zone), clock_words(first.median_ms, now_ms, zone)
@@ -143,6 +147,14 @@ def night_of(vat: VatNow, now_ms: int, morning_ms: int, zone: tzinfo) -> NightWo
     alarm = _WARNS.get(first.limit, first.limit)
     words = f"{WHAT[first.limit]} from {when}. {what_to_do(alarm, settings, state, scan)}"
     return NightWord(False, words, tuple(one.limit for one in coming))
+
+
+WATCHED_LONG_ENOUGH_MS = 3 * HOUR_MS
+"""A vat watched for less has shown no trend yet that a night could be read from. Judgement."""
+
+
+def _watched_since_ms(state: VatState, now_ms: int) -> int:
+    return state.ahead.lately[0].start_ms if state.ahead.lately else now_ms
 
 
 _CHEMICAL = (window.OFF_REDUCTION, window.OFF_PH_LOW)
