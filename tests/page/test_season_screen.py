@@ -44,7 +44,7 @@ def test_on_a_phone_with_its_curves_drawn(busy_house: House, browser: Browser) -
     """Under the page's own policy: any script refused, or any request elsewhere, fails this."""
     with phone(browser) as page:
         page.goto(busy_house.url)
-        page.get_by_role("link", name="Season").click()
+        page.get_by_role("link", name="Review").click()
         page.wait_for_selector(".js-plotly-plot .scatterlayer path", state="attached", timeout=30_000)
         assert page.get_by_role("heading", level=1).inner_text().startswith("The vats from")
         assert Axe().run(page).response["violations"] == []
