@@ -90,6 +90,7 @@ class Shed:
         """Where the program's sources stand; None: these here."""
         self.daemon: subprocess.Popen[bytes] | None = None
         self.meter: subprocess.Popen[bytes] | None = None
+        self.program = [sys.executable, "-X", "faulthandler", "-m", "vatwatch.cli"]
 
     def __enter__(self) -> Self:
         return self
@@ -128,14 +129,14 @@ class Shed:
     def run(self, *command: str) -> subprocess.CompletedProcess[str]:
         """One command of the program, to its end."""
         return subprocess.run(
-            [sys.executable, "-m", "vatwatch.cli", *command, "--config", str(self.config)],
+            [*self.program, *command, "--config", str(self.config)],
             capture_output=True, text=True, timeout=60, check=False, cwd=self.tree,
         )  # fmt: skip
 
     def start(self, **environment: str) -> None:
         with self.log.open("ab") as log:
             self.daemon = subprocess.Popen(
-                [sys.executable, "-X", "faulthandler", "-m", "vatwatch.cli", "run", "--config", str(self.config)],
+                [*self.program, "run", "--config", str(self.config)],
                 stderr=log, stdout=log, env={**os.environ, **environment}, cwd=self.tree,
             )  # fmt: skip
 

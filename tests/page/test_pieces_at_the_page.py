@@ -11,6 +11,7 @@ import pytest
 
 from tests.page.house import CARDS, NOW_MS, House, scan_of
 from vatwatch.page.forms import MINUTES_AGO_CHOICES
+from vatwatch.page.hand import LOOSE, UNTOLD
 from vatwatch.records import JournalEntry
 from vatwatch.terms import EntryKind, VatCondition
 
@@ -90,7 +91,10 @@ def test_a_dip_into_a_vat_that_is_not_dyeable_is_warned_of(fit: House, client: h
 def test_a_vat_nothing_is_heard_of_is_warned_of(house: House, client: httpx.Client) -> None:
     assert dip_in(client).status_code == 409
     house.writer.scans(scan_of("copper", NOW_MS - 200_000))
-    assert "Not known: nothing heard since" in dip_in(client).text
+    said = dip_in(client).text
+    assert "Not known: nothing heard since" in said
+    assert UNTOLD in said
+    assert LOOSE not in said, "what nobody can know is not claimed"
 
 
 def test_pieces_follow_each_other_without_a_warning(fit: House, client: httpx.Client) -> None:

@@ -278,3 +278,11 @@ def test_what_does_not_fit_the_present_is_not_foretold(scan: Scan, outlook: Outl
     sentence, words = foresees(scan, outlook)
     assert "about" not in sentence
     assert words == ""
+
+
+def test_no_measurement_is_claimed_where_every_probe_is_silent() -> None:
+    silent = Measured(None, None, Flag.MISSING, reason="silent")
+    scan = replace(SCAN, condition=VatCondition.UNKNOWN, ph=silent, orp_mv=silent, temperature_c=silent)
+    assert wording.age_words(scan, Freshness.FRESH, NOW_MS) == "Nothing is measured now"
+    one_left = replace(scan, temperature_c=Measured(41.0, 0.1, Flag.PASS, time_ms=NOW_MS))
+    assert wording.age_words(one_left, Freshness.FRESH, NOW_MS).startswith("Measured")

@@ -19,6 +19,7 @@ from vatwatch.page.drawing import ReductionBar, reduction_bar
 from vatwatch.page.forms import same_substance
 from vatwatch.page.hand import (
     LOOSE,
+    UNTOLD,
     DipView,
     PieceView,
     ProbeView,
@@ -306,7 +307,11 @@ class Desk:
             raise Warned(warning, 409)
         if warning:
             entry = replace(
-                entry, details=(*entry.details, (Detail.DESPITE.value, warning.removesuffix(LOOSE).strip()[:300]))
+                entry,
+                details=(
+                    *entry.details,
+                    (Detail.DESPITE.value, warning.removesuffix(LOOSE).removesuffix(UNTOLD).strip()[:300]),
+                ),
             )
         return entry
 

@@ -20,6 +20,7 @@ DAY_MS = 86_400_000
 IN_HAND_MS = 3 * DAY_MS
 MOST_IN_HAND = 20
 LOOSE = "Dyed now, the piece would take up loose pigment that rubs off."
+UNTOLD = "Dyed now, nobody can tell whether the piece would take up loose pigment that rubs off."
 _STIRRING = (EntryKind.FEED, EntryKind.STIR, EntryKind.TOP_UP, EntryKind.REMADE)
 _ONLY_MOVING = {"settling", "unsure"}
 FIBRE_WORDS = {"cellulose": "cotton, linen, hemp", "protein": "wool, silk"}
@@ -136,8 +137,8 @@ def dip_warning(
     other. `lately` are the vat's newest entries, those taken back left out.
     """
     sentence = vat_sentence(card, scan, fresh, now_ms, zone)
-    if scan is None or fresh is not Freshness.FRESH:
-        return f"{sentence} {LOOSE}"
+    if scan is None or fresh is not Freshness.FRESH or scan.condition is VatCondition.UNKNOWN:
+        return f"{sentence} {UNTOLD}"
     if scan.condition is VatCondition.DYEABLE:
         return ""
     if scan.condition is VatCondition.SETTLING and set(scan.shortfalls) <= _ONLY_MOVING:

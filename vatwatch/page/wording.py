@@ -97,6 +97,8 @@ def age_words(scan: Scan | None, fresh: Freshness, now_ms: int) -> str:
         return f"No data for {span_words(now_ms - scan.slot_ms)}"
     if fresh is Freshness.AHEAD:
         return "Data dated in the future"
+    if all(measured.value is None for _, measured in quantities_of(scan)):
+        return "Nothing is measured now"
     return f"Measured {span_words(now_ms - scan.slot_ms)} ago"
 
 

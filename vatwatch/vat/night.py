@@ -21,6 +21,9 @@ from vatwatch.vat.wording import WHAT, alarm_words
 _WARNS = {limit: alarm for alarm, limit in tiring.LIMIT_AHEAD.items()}
 
 
+UNFORESEEN = "As the vats stand now; a lid left off, a heater that sticks or anything done to them later changes it."
+"""An evening knows no mishaps of the night: none is promised away."""
+
 NIGHT_MS = 12 * HOUR_MS
 """How far back the morning report looks."""
 
@@ -85,6 +88,8 @@ def evening_outlook(night: NightSettings, vats: Sequence[VatNow], now_ms: int) -
         title = f"Tonight: look at {_and(unsure)} before bed"
     else:
         title = "Tonight: every vat should hold"
+    if len(falling) < len(vats):
+        lines.append(UNFORESEEN)
     urgency = Urgency.ACT if falling else Urgency.TELL
     return Push(f"evening-{now_ms}", now_ms, "", "evening", urgency, title, "\n".join(lines))
 
@@ -126,13 +131,15 @@ def night_of(vat: VatNow, now_ms: int, morning_ms: int, zone: tzinfo) -> NightWo
         chance = state.ahead.chance(window.OFF_REDUCTION)
         sure = scan.reduction is not None and scan.reduction.probability_fit >= window.SURE_ENOUGH
         sure = sure and (chance is None or chance.night <= 1.0 - window.SURE_ENOUGH)
-        doubt = "" if sure else " (unsure: a look at the liquor before bed would tell)"
-        since_ms = _watched_since_ms(state, now_ms)
+        until, since_ms = clock_words(morning_ms, now_ms, zone), _watched_since_ms(state, now_ms)
         if now_ms - since_ms < WATCHED_LONG_ENOUGH_MS:
             since = clock_words(since_ms, now_ms, zone)
-            doubt = f", if it goes on as since {since}: too short to foretell a night. Look at the liquor before bed"
-            sure = False
-        return NightWord(True, f"should hold until {clock_words(morning_ms, now_ms, zone)}{doubt}.", look=not sure)
+            doubt = f"if it goes on as since {since}: too short to foretell a night. Look at the liquor before bed."
+        elif not sure:
+            doubt = "but nobody can be sure: a look at the liquor before bed would tell."
+        else:
+            return NightWord(True, f"should hold until {until}.")
+        return NightWord(True, f"may hold until {until}, {doubt}", look=True)
     first = min(coming, key=lambda one: one.median_ms)
     late = "" if first.late_ms is None else f", at the latest {clock_words(first.late_ms, now_ms, zone)}"
     early, middle = clock_words(first.early_ms, now_ms, zone), clock_words(first.median_ms, now_ms, zone)
