@@ -86,8 +86,6 @@ class Shed:
         self.config.write_text(text + extra, encoding="utf-8")
         self.store_path = directory / "vatwatch-data" / "vatwatch.db"
         self.log = directory / "daemon.log"
-        self.tree: Path | None = None
-        """Where the program's sources stand; None: these here."""
         self.daemon: subprocess.Popen[bytes] | None = None
         self.meter: subprocess.Popen[bytes] | None = None
         self.program = [sys.executable, "-X", "faulthandler", "-m", "vatwatch.cli"]
@@ -130,14 +128,14 @@ class Shed:
         """One command of the program, to its end."""
         return subprocess.run(
             [*self.program, *command, "--config", str(self.config)],
-            capture_output=True, text=True, timeout=60, check=False, cwd=self.tree,
+            capture_output=True, text=True, timeout=60, check=False,
         )  # fmt: skip
 
     def start(self, **environment: str) -> None:
         with self.log.open("ab") as log:
             self.daemon = subprocess.Popen(
                 [*self.program, "run", "--config", str(self.config)],
-                stderr=log, stdout=log, env={**os.environ, **environment}, cwd=self.tree,
+                stderr=log, stdout=log, env={**os.environ, **environment},
             )  # fmt: skip
 
     def kill(self) -> None:
