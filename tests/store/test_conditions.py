@@ -7,12 +7,14 @@ import sqlite3
 from collections import Counter
 from contextlib import closing
 from dataclasses import replace
+from datetime import UTC
 from pathlib import Path
 
 import pytest
 
 from tests.store.batches import batch_of, card_of
 from vatwatch.records import Batch
+from vatwatch.season.vat_hours import vat_hours
 from vatwatch.store.conditions import HOUR_MS, ConditionCount
 from vatwatch.store.reading import StoreReader
 from vatwatch.store.writing import StoreWriter
@@ -87,6 +89,42 @@ def test_counts_are_those_of_a_walk(store: Path, span: tuple[int, int]) -> None:
             counts = reader.condition_counts(vat, *span)
             assert counted(counts) == walked(reader, vat, *span)
             assert {one.step_ms for one in counts} <= {STEP_MS}
+
+
+@pytest.mark.parametrize("sealed", [False, True])
+def test_a_hole_is_nobodys_step(tmp_path: Path, sealed: bool) -> None:
+    """Alone in its hour, behind a week without power: a scan speaks for a step, and not for the week."""
+    path, week_ms = tmp_path / "store.db", 7 * 24 * HOUR_MS
+    slots = [BEGIN_MS + n * STEP_MS for n in range(1, 101)]
+    slots += [BEGIN_MS + week_ms + HOUR_MS + n * STEP_MS for n in range(101)]  # the first ends its hour
+    with StoreWriter.open(path) as writer:
+        writer.record_settings(0, "{}", [])
+        for slot_ms in slots:
+            writer.append(told(slot_ms))
+        if sealed:
+            writer.seal_all()
+    with StoreReader(path) as reader:
+        for from_ms in (BEGIN_MS, BEGIN_MS + 17 * STEP_MS):
+            for to_ms in (slots[-1], slots[-1] + 1, slots[100], slots[100] + 1):
+                counts = reader.condition_counts("left", from_ms, to_ms)
+                assert {one.step_ms for one in counts} <= {0, STEP_MS}
+                assert sum(one.scans for one in counts) == sum(from_ms < slot <= to_ms for slot in slots)
+                hours = vat_hours(counts, from_ms, to_ms, UTC)
+                assert sum(ms for word, ms in hours.times.rows() if word != "not recorded") == STEP_MS * hours.scans
+
+
+def test_readings_by_hand_speak_until_the_usual_next_one(tmp_path: Path) -> None:
+    path, day_ms = tmp_path / "store.db", 24 * HOUR_MS
+    slots = [BEGIN_MS + n * day_ms + (n % 3) * 20 * STEP_MS for n in range(1, 31)]
+    with StoreWriter.open(path) as writer:
+        writer.record_settings(0, "{}", [])
+        for slot_ms in slots:
+            writer.append(told(slot_ms))
+    with StoreReader(path) as reader:
+        counts = reader.condition_counts("left", BEGIN_MS, slots[-1])
+    hours = vat_hours(counts, BEGIN_MS, slots[-1], UTC)
+    assert hours.scans == 30
+    assert sum(ms for word, ms in hours.times.rows() if word != "not recorded") == 30 * day_ms
 
 
 def test_what_was_rolled_up_before_there_were_counts_is_read_from_the_chunks(store: Path, tmp_path: Path) -> None:

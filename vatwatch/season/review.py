@@ -6,6 +6,7 @@ Takes its figures from `figures`, renders; judges nothing anew and writes no sto
 from __future__ import annotations
 
 import os
+import re
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -60,6 +61,11 @@ def served_review(reader: StoreReader, from_ms: int, to_ms: int, timezone: str) 
     return "".join(review_parts(figures, outcome_section(reader, figures), timezone, served=True))
 
 
+def _bound(sentence: str) -> str:
+    """Numbers stay on one line with their units."""
+    return re.sub(r"(?<=\d) (?=(?:h|g|kg|%)\b|%)", "\u00a0", sentence)
+
+
 def draw_script() -> str:
     """The script that draws the review's curves, with Plotly's loaded before it."""
     return (Path(__file__).parent / "templates" / "draw.js").read_text(encoding="utf-8")
@@ -77,7 +83,8 @@ def review_parts(
         from_words=wording.time(from_ms),
         to_words=wording.time(to_ms),
         timezone=timezone,
-        summary=summary_of(figures),
+        summary=[_bound(sentence) for sentence in summary_of(figures)],
+        names={vat.vat: vat.name for vat in figures.vats},
         best=best.vat if best else "",
         figures=figures,
         years=sorted({year for vat in figures.vats for year, _ in vat.hours.years}),

@@ -50,17 +50,15 @@ class ConditionTally:
             self._steps[key] = Counter()
         counts[condition, shortfalls_json] += 1
         before = self._before.get(vat)
-        if before is not None and before < slot_ms:
+        # From one hour to another it may be the hole of a power cut, or where a reading of the record took up again.
+        if before is not None and key[1] == (before - 1) // HOUR_MS and before < slot_ms:
             self._steps[key][slot_ms - before] += 1
         self._before[vat] = slot_ms
 
     def rows(self) -> list[tuple[str, int, Words, int, int]]:
-        """(vat, hour, words, scans, step in ms)."""
-        usual = {
-            vat: _commonest([steps for (of, _), steps in self._steps.items() if of == vat]) for vat in self._before
-        }
+        """(vat, hour, words, scans, step in ms; 0 where one scan alone shows none)."""
         return [
-            (vat, hour, words, count, _commonest([self._steps[vat, hour]]) or usual[vat])
+            (vat, hour, words, count, _commonest(self._steps[vat, hour]))
             for (vat, hour), counts in self._scans.items()
             for words, count in counts.items()
         ]
@@ -119,7 +117,8 @@ def _added(counted: Iterable[tuple[int, Words, int, int]]) -> Iterable[Condition
     steps: dict[tuple[int, Words], int] = {}
     for hour, words, count, step in counted:
         scans[hour, words] += count
-        steps[hour, words] = max(step, steps.get((hour, words), 0))
+        # Within an hour no step is longer than it; a record of an earlier version may say so all the same.
+        steps[hour, words] = max(step if step < HOUR_MS else 0, steps.get((hour, words), 0))
     # A page of the tables may hold the same list of texts thousands of times: it is read once.
     lists = {short: tuple(json.loads(short)) for short in {words[1] for _, words in scans}}
     for (hour, words), count in scans.items():
@@ -127,10 +126,7 @@ def _added(counted: Iterable[tuple[int, Words, int, int]]) -> Iterable[Condition
         yield ConditionCount(hour * HOUR_MS, condition, lists[words[1]], count, steps[hour, words])
 
 
-def _commonest(counters: Iterable[Counter[int]]) -> int:
+def _commonest(steps: Counter[int]) -> int:
     """The commonest step, the shorter on a tie; 0 where there is none."""
-    steps: Counter[int] = Counter()
-    for counter in counters:
-        steps.update(counter)
     most = max(steps.values(), default=0)
     return min((step for step, count in steps.items() if count == most), default=0)
