@@ -85,7 +85,7 @@ def test_a_dip_into_a_vat_that_is_not_dyeable_is_warned_of(fit: House, client: h
     [(_, despite)] = [pair for pair in entry.details if pair[0] == "despite"]
     assert despite.startswith("Not fit to dye: outside its window.")
     story = client.get("/piece", params={"name": "Scarf"}).text
-    assert "Dipped all the same, though: Not fit to dye" in story
+    assert "Dipped all the same, though: not fit to dye" in story
 
 
 def test_a_vat_nothing_is_heard_of_is_warned_of(house: House, client: httpx.Client) -> None:
