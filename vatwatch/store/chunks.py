@@ -57,6 +57,11 @@ class Chunk:
     def has_samples(self) -> bool:
         return self._samples is not None
 
+    @property
+    def samples_held(self) -> int:
+        """How many samples are unpacked in it."""
+        return 0 if self._samples is None else self._samples.count
+
     def give_scans(self, part: bytes) -> None:
         self._scans = unbundled(part)
 
@@ -133,6 +138,7 @@ class _Samples:
         for count in counts:
             total += count
             self._ends.append(total)
+        self.count = total
         sources = unpack_words(columns[SOURCES], total)
         qualities = unpack_words(columns[QUALITY], total)
         self._source, self._sources = _placed(sources)

@@ -23,6 +23,8 @@ from vatwatch.store.hot import FLOAT_PLACES, Bodies, Step
 
 MOST_ROWS_AT_HAND = 130_000
 """Rows of opened chunks kept: a sealing of six vats, and a little."""
+MOST_SAMPLES_AT_HAND = 1_600_000
+"""And samples, of which a meter that speaks each second gives many to a row: a day of six vats with three such probes."""
 
 DAY_MS = 86_400_000
 _END_MS = 2**62
@@ -343,8 +345,10 @@ class Shelf:
         if samples and not chunk.has_samples:
             chunk.give_samples(self._one("SELECT body FROM sealed_parts WHERE part_id = ?", 2 * chunk_id + 1))
         kept = sum(one.rows for one in self._at_hand.values())
-        while kept > MOST_ROWS_AT_HAND and len(self._at_hand) > 1:
-            kept -= self._at_hand.popitem(last=False)[1].rows
+        held = sum(one.samples_held for one in self._at_hand.values())
+        while (kept > MOST_ROWS_AT_HAND or held > MOST_SAMPLES_AT_HAND) and len(self._at_hand) > 1:
+            gone = self._at_hand.popitem(last=False)[1]
+            kept, held = kept - gone.rows, held - gone.samples_held
         return chunk
 
     def _one(self, statement: str, key: int) -> bytes:
