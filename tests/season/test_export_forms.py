@@ -16,6 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.benchmarks.export.__main__ import A_SLOT, make
 from tests.season.recorded import record, settings_file
 from tests.season.test_export import rows_of
 from tests.season.test_season_commands import run
@@ -24,7 +25,7 @@ from vatwatch.errors import VatwatchError
 from vatwatch.records import JournalEntry
 from vatwatch.season import export_forms
 from vatwatch.season.export_forms import FORMS, LineWriter
-from vatwatch.season.export_tables import JOURNAL, TABLES, TIME, Table
+from vatwatch.season.export_tables import JOURNAL, TABLES, Table
 from vatwatch.season.exporting import export_files
 from vatwatch.store.reading import StoreReader
 from vatwatch.terms import EntryKind
@@ -66,7 +67,7 @@ def shed(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def expected_point(table: Table, row: list[Any]) -> tuple[dict[str, str], dict[str, Any], int]:
-    when = next(i for i, column in enumerate(table.columns) if column.kind is TIME)
+    when = [column.name for column in table.columns].index(table.when)
     tags: dict[str, str] = {}
     fields: dict[str, Any] = {}
     for i, (column, cell) in enumerate(zip(table.columns, row, strict=True)):
@@ -112,6 +113,15 @@ def test_parquet_says_the_same(shed: Path, table: Table) -> None:
         if column.kind.name in ("JSON", "text"):
             wanted = [None if cell is None else column.kind.to_text(cell) for cell in wanted]
         assert values.to_pylist() == wanted, column.name
+
+
+def test_many_samples_in_one_scan_are_as_many_points(tmp_path: Path) -> None:
+    """A point is told from others by tags and time alone: one that shares both would take the other's place."""
+    make(tmp_path / "store.db", 3)
+    with StoreReader(tmp_path / "store.db") as reader:
+        export_files(reader, tmp_path, 0, FOR_EVER_MS, form=FORMS["line-protocol"])
+    points = [point_of(line) for line in (tmp_path / "samples.lp").read_text(encoding="utf-8").splitlines()]
+    assert len({(at, *sorted(tags.items())) for _, tags, _, at in points}) == len(points) == 3 * A_SLOT
 
 
 def test_more_rows_than_one_group_holds(shed: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -67,15 +67,15 @@ def _csv(table: Table, path: Path) -> Iterator[TableWriter]:
 class LineWriter:
     """InfluxDB line protocol, times in whole milliseconds (write it with `precision=ms`): the table is the measurement.
 
-    Tags are what makes a record that record (`Table.identity`), fields the rest, the time is the table's own. A record none
-    of whose fields is known is left out, since a point must have one. Line breaks inside a text are kept as `\\n`: older
-    servers read a line as a point.
+    Tags are what makes a record that record (`Table.identity`), fields the rest, the time is that of `Table.when`. A record
+    none of whose fields is known is left out, since a point must have one. Line breaks inside a text are kept as `\\n`:
+    older servers read a line as a point.
     """
 
     def __init__(self, table: Table, file: TextIO) -> None:
         self._table, self._file = table, file
         self._names = [column.name for column in table.columns]
-        self._when = next(place for place, column in enumerate(table.columns) if column.kind is TIME)
+        self._when = self._names.index(table.when)
 
     def write(self, cells: list[Any]) -> None:
         point: Any = Point(self._table.name)  # type: ignore[no-untyped-call]

@@ -93,7 +93,7 @@ class Column:
 class Table:
     """One file of an export. `cells` and `record` turn a record into its values in order and back.
 
-    `identity`: the columns that, with the time, tell its records apart.
+    `identity`: the columns that, with the column `when`, tell its records apart.
     """
 
     name: str
@@ -102,6 +102,7 @@ class Table:
     cells: Callable[[Any], Cells]
     record: Callable[[Cells], Any]
     identity: tuple[str, ...]
+    when: str
 
     @property
     def headers(self) -> list[str]:
@@ -179,6 +180,7 @@ SAMPLES = Table(
                   int(pair[1].flag), pair[1].reason],
     lambda c: (c[0], Sample(c[1], c[2], c[3], Signal(c[4]), c[5], Flag(c[6]), c[7])),
     ("vat", "probe", "signal"),
+    "time",
 )  # fmt: skip
 
 SCANS = Table(
@@ -207,6 +209,7 @@ SCANS = Table(
     _scan_cells,
     _scan,
     ("vat",),
+    "slot",
 )
 
 JOURNAL = Table(
@@ -230,6 +233,7 @@ JOURNAL = Table(
                [list(pair) for pair in e.details]],
     _entry,
     ("vat", "entry_id"),
+    "time",
 )  # fmt: skip
 
 ALARMS = Table(
@@ -251,6 +255,7 @@ ALARMS = Table(
                e.limit, e.by],
     _alarm_event,
     ("vat", "alarm", "occurrence", "transition"),
+    "slot",
 )  # fmt: skip
 
 MESSAGES = Table(
@@ -269,6 +274,7 @@ MESSAGES = Table(
     lambda p: [p.push_id, p.slot_ms, p.vat, p.alarm, p.urgency.value, p.title, p.body, p.chart],
     lambda c: Push(c[0], c[1], c[2], c[3], Urgency(c[4]), c[5], c[6], c[7]),
     ("message_id",),
+    "slot",
 )
 
 PORTS = Table(
@@ -283,6 +289,7 @@ PORTS = Table(
     lambda e: [e.time_ms, e.port, e.event, e.detail],
     lambda c: PortEvent(*c),
     ("port", "event"),
+    "time",
 )
 
 
@@ -355,6 +362,7 @@ VATS = Table(
     _card_cells,
     _card,
     ("version", "vat"),
+    "since",
 )
 
 CALIBRATIONS = Table(
@@ -370,6 +378,7 @@ CALIBRATIONS = Table(
     lambda pair: [pair[0].calibration_id, pair[0].time_ms, pair[0].probe, pair[0].accepted, pair[1]],
     lambda c: c[4],
     ("calibration_id",),
+    "time",
 )
 
 TABLES: tuple[Table, ...] = (VATS, SCANS, SAMPLES, JOURNAL, ALARMS, MESSAGES, PORTS, CALIBRATIONS)
