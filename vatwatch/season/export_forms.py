@@ -9,7 +9,6 @@ import csv
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
-from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, Protocol, TextIO
@@ -110,8 +109,11 @@ class ParquetWriter:
     """Apache Parquet: numbers as such, times as UTC timestamps in ms, the rest as text; units and meanings as metadata."""
 
     def __init__(self, table: Table, path: Path) -> None:
-        self._arrow, parquet = import_module("pyarrow"), import_module("pyarrow.parquet")
-        arrow = self._arrow
+        # Imported here: the one form whose library is not always installed.
+        import pyarrow as arrow  # type: ignore[import-not-found, import-untyped, unused-ignore]
+        import pyarrow.parquet as parquet  # type: ignore[import-not-found, import-untyped, unused-ignore]
+
+        self._arrow: Any = arrow
         of_kind = {
             REAL: arrow.float64(), MAYBE_REAL: arrow.float64(), WHOLE: arrow.int64(), YES: arrow.bool_(),
             MAYBE_YES: arrow.bool_(), TIME: arrow.timestamp("ms", tz="UTC"), MAYBE_TIME: arrow.timestamp("ms", tz="UTC"),

@@ -1,6 +1,6 @@
 """Every table of an export: its columns with units and meaning, records to cells and back, exactly. Opens no file.
 
-The one place that names exported columns: headers, the data dictionary and the import follow from it.
+The one place that names exported columns: headers, the data dictionary (`exporting`) and the import follow from it.
 """
 
 from __future__ import annotations
@@ -179,8 +179,7 @@ SAMPLES = Table(
     lambda pair: [pair[0], pair[1].time_ms, pair[1].vat, pair[1].probe, pair[1].signal.value, pair[1].value,
                   int(pair[1].flag), pair[1].reason],
     lambda c: (c[0], Sample(c[1], c[2], c[3], Signal(c[4]), c[5], Flag(c[6]), c[7])),
-    ("vat", "probe", "signal"),
-    "time",
+    ("vat", "probe", "signal"), "time",
 )  # fmt: skip
 
 SCANS = Table(
@@ -232,8 +231,7 @@ JOURNAL = Table(
     lambda e: [e.entry_id, e.time_ms, e.logged_ms, e.vat, e.kind.value, e.what, e.grams, e.litres, e.minutes, e.text, e.by,
                [list(pair) for pair in e.details]],
     _entry,
-    ("vat", "entry_id"),
-    "time",
+    ("vat", "entry_id"), "time",
 )  # fmt: skip
 
 ALARMS = Table(
@@ -254,8 +252,7 @@ ALARMS = Table(
     lambda e: [e.slot_ms, e.vat, e.alarm, e.occurrence, e.transition, e.from_state.value, e.to_state.value, e.value,
                e.limit, e.by],
     _alarm_event,
-    ("vat", "alarm", "occurrence", "transition"),
-    "slot",
+    ("vat", "alarm", "occurrence", "transition"), "slot",
 )  # fmt: skip
 
 MESSAGES = Table(
@@ -382,25 +379,3 @@ CALIBRATIONS = Table(
 )
 
 TABLES: tuple[Table, ...] = (VATS, SCANS, SAMPLES, JOURNAL, ALARMS, MESSAGES, PORTS, CALIBRATIONS)
-
-
-def data_dictionary() -> str:
-    """Every table and column with unit and meaning, as Markdown."""
-    lines = [
-        "# What an export holds",
-        "",
-        "CSV after RFC 4180 in UTF-8, times in ISO 8601 and UTC, numbers with a point, nothing where nothing is known.",
-        "Line protocol and Parquet hold the same columns under the names before the brackets.",
-    ]
-    for table in TABLES:
-        lines += [
-            "",
-            f"## {table.name}",
-            "",
-            table.meaning,
-            "",
-            "| column | unit | form | meaning |",
-            "|---|---|---|---|",
-        ]
-        lines += [f"| {c.name} | {c.unit} | {c.kind.expected} | {c.meaning} |" for c in table.columns]
-    return "\n".join(lines) + "\n"

@@ -44,8 +44,30 @@ def export_files(
         export_into(reader, opened, from_ms, to_ms, told)
         meanings = into / "columns.md"
         with _replaced(meanings) as part:
-            part.write_text(tables.data_dictionary(), encoding="utf-8")
+            part.write_text(data_dictionary(), encoding="utf-8")
     return [*(place(table) for table in tables.TABLES), meanings]
+
+
+def data_dictionary() -> str:
+    """Every table and column with unit and meaning, as Markdown."""
+    lines = [
+        "# What an export holds",
+        "",
+        "CSV after RFC 4180 in UTF-8, times in ISO 8601 and UTC, numbers with a point, nothing where nothing is known.",
+        "Line protocol and Parquet hold the same columns under the names before the brackets.",
+    ]
+    for table in tables.TABLES:
+        lines += [
+            "",
+            f"## {table.name}",
+            "",
+            table.meaning,
+            "",
+            "| column | unit | form | meaning |",
+            "|---|---|---|---|",
+        ]
+        lines += [f"| {c.name} | {c.unit} | {c.kind.expected} | {c.meaning} |" for c in table.columns]
+    return "\n".join(lines) + "\n"
 
 
 def export_into(
